@@ -1,0 +1,1 @@
+//! The documents a person writes: bench, dialect, sample, recipe, readings

@@ -1,0 +1,1 @@
+//! Role traits spoken as SCPI by a dialect over a link

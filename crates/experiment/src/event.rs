@@ -1,0 +1,63 @@
+//! What happens in a run besides readings.
+
+use crate::{Configuration, Polarity};
+use quadrille_quantity::{Ampere, Tesla};
+use serde::{Deserialize, Serialize};
+
+/// Something that happened in a run, as its record keeps it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "event", rename_all = "kebab-case")]
+pub enum Event {
+    /// An instrument said who it is.
+    Identified {
+        /// The laboratory's name of the instrument.
+        instrument: String,
+        /// Its answer to `*IDN?`.
+        identity: String,
+    },
+    /// The source is about to be switched on; recorded before it is.
+    IntentToEnergise {
+        /// Where the current will flow.
+        configuration: Configuration,
+        /// The largest current of the leg.
+        current: Ampere,
+    },
+    /// A person, or the simulated sample, set the field.
+    FieldSet {
+        /// The field that the plan asks for.
+        planned: Tesla,
+        /// The field that was confirmed.
+        confirmed: Tesla,
+    },
+    /// A round began.
+    RoundStarted {
+        /// Round of the plan, from 1.
+        round: u32,
+    },
+    /// A round is complete.
+    RoundFinished {
+        /// Round of the plan, from 1.
+        round: u32,
+    },
+    /// A reading was no value and was kept as what it is.
+    Marked {
+        /// Where the current flowed.
+        configuration: Configuration,
+        /// In which direction.
+        polarity: Polarity,
+        /// Why, in words.
+        reason: String,
+    },
+    /// Something failed.
+    Fault {
+        /// What, in words.
+        what: String,
+    },
+    /// The bench was brought to rest.
+    StoodDown {
+        /// Whether the output is off: `verified`, `commanded` or `unknown`.
+        output: String,
+        /// What could not be done, in the order in which it was tried.
+        failures: Vec<String>,
+    },
+}

@@ -1,0 +1,88 @@
+//! One voltage and one current, taken together, with what they were taken at.
+
+use crate::{Configuration, Polarity};
+use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
+use serde::{Deserialize, Serialize};
+
+/// Whether a reading is a value at all. Overload and compliance are states, never values.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Condition {
+    /// A value of both meters.
+    Sound,
+    /// The voltmeter was over its range.
+    VoltmeterOverload,
+    /// The ammeter was over its range.
+    AmmeterOverload,
+    /// A meter answered not-a-number.
+    NotANumber,
+    /// The source could not drive its current within its voltage limit.
+    Compliance,
+}
+
+/// A value of one meter with what is known of its accuracy.
+///
+/// The gain part is common to all readings of that meter in a series; the own part is common to the readings of
+/// one state (configuration, polarity, field, range) and independent between states. Noise is in neither: it is
+/// seen from repeats.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MeterReading<Q> {
+    /// What the meter showed.
+    pub value: Q,
+    /// Relative standard uncertainty of the gain (dimensionless).
+    pub gain_u: f64,
+    /// Standard uncertainty of the rest, same unit as the value.
+    pub own_u: Q,
+}
+
+/// One voltage and one current, taken together: what the reduction needs, and nothing of how it was obtained.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Reading {
+    /// Monotonic time since the start of the run, at the middle of the apertures.
+    pub time: Second,
+    /// Sample temperature.
+    pub temperature: Kelvin,
+    /// Flux density; positive towards the viewer who sees the contacts numbered counter-clockwise.
+    pub field: Tesla,
+    /// Where current flowed and where voltage was sensed.
+    pub configuration: Configuration,
+    /// Current into `source_in`, as the ammeter in the return lead measured it; `value` may be negative.
+    pub current: MeterReading<Ampere>,
+    /// Potential of `sense_high` against `sense_low`.
+    pub voltage: MeterReading<Volt>,
+    /// Whether the values are values. Readings that are not sound carry what the meters sent, and never enter a
+    /// mean.
+    pub condition: Condition,
+}
+
+/// What a run keeps beside a reading so that another laboratory could repeat it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Circumstances {
+    /// Round of the plan, from 1.
+    pub round: u32,
+    /// Direction asked for.
+    pub polarity: Polarity,
+    /// Current asked of the source, with its sign.
+    pub commanded: Ampere,
+    /// Full scale of the voltmeter's range.
+    pub voltage_range: Volt,
+    /// Full scale of the ammeter's range.
+    pub current_range: Ampere,
+    /// Voltage limit of the source.
+    pub voltage_limit: Volt,
+    /// Wait between the last change and the start of the reading.
+    pub settled: Second,
+    /// Averaging time of both meters.
+    pub aperture: Second,
+    /// Whether the guard was driven.
+    pub guard: bool,
+    /// Whether the buffers were in the sense lines.
+    pub buffers: bool,
+    /// The voltmeter's answer as it came.
+    pub voltage_answer: String,
+    /// The ammeter's answer as it came.
+    pub current_answer: String,
+}
+
+/// Readings in the order in which they were taken.
+pub type Series = Vec<Reading>;

@@ -1,0 +1,1 @@
+//! Append-only record of runs in SQLite

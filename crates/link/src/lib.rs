@@ -1,0 +1,1 @@
+//! Byte links to VISA resources, and the same links served

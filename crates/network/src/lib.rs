@@ -1,0 +1,1 @@
+//! Forward problem: circuits and films with contacts, at rest and in time

@@ -1,0 +1,1 @@
+//! What a person can have done, each once

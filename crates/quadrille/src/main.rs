@@ -1,0 +1,3 @@
+//! The program: command line, terminal, exit codes. No logic of its own.
+
+fn main() {}

@@ -1,0 +1,1 @@
+//! Inverse problem: readings to results with uncertainties

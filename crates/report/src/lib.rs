@@ -1,0 +1,1 @@
+//! Results and readings as tables

@@ -1,0 +1,1 @@
+//! Virtual instruments around one electrical world

@@ -1,0 +1,1 @@
+//! Checks of the whole: outside references, arrows, the program end to end
