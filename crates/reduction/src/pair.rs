@@ -1,0 +1,63 @@
+//! One order for the contacts of a configuration, so that a reversal made by exchanging leads and one made by the
+//! sign of the source are the same thing.
+
+use quadrille_experiment::{Configuration, Reading};
+
+/// A reading in ascending order of contacts: current into the lower contact of its pair, potential of the lower
+/// sense contact against the higher, both with the sign that this gives them.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Ordered {
+    /// Ascending within each of the two pairs.
+    pub(crate) configuration: Configuration,
+    /// Monotonic time, s.
+    pub(crate) time: f64,
+    /// Flux density, T.
+    pub(crate) field: f64,
+    /// Current, A.
+    pub(crate) current: f64,
+    /// Voltage, V.
+    pub(crate) voltage: f64,
+    /// Standard uncertainties of the ammeter: gain (relative), own (A).
+    pub(crate) current_u: (f64, f64),
+    /// Standard uncertainties of the voltmeter: gain (relative), own (V).
+    pub(crate) voltage_u: (f64, f64),
+}
+
+impl Ordered {
+    pub(crate) fn new(reading: &Reading) -> Self {
+        let (configuration, current_sign, voltage_sign) = ascending(reading.configuration);
+        Self {
+            configuration,
+            time: reading.time.0,
+            field: reading.field.0,
+            current: current_sign * reading.current.value.0,
+            voltage: voltage_sign * reading.voltage.value.0,
+            current_u: (reading.current.gain_u, reading.current.own_u.0),
+            voltage_u: (reading.voltage.gain_u, reading.voltage.own_u.0),
+        }
+    }
+}
+
+/// The configuration with its pairs in ascending order, and the signs that current and voltage take.
+fn ascending(mut configuration: Configuration) -> (Configuration, f64, f64) {
+    let (mut current_sign, mut voltage_sign) = (1.0, 1.0);
+    if configuration.source_in > configuration.source_out {
+        std::mem::swap(&mut configuration.source_in, &mut configuration.source_out);
+        current_sign = -1.0;
+    }
+    if configuration.sense_high > configuration.sense_low {
+        std::mem::swap(&mut configuration.sense_high, &mut configuration.sense_low);
+        voltage_sign = -1.0;
+    }
+    (configuration, current_sign, voltage_sign)
+}
+
+/// The four numbers of a configuration.
+pub(crate) fn numbers(configuration: Configuration) -> [u8; 4] {
+    configuration.contacts().map(|contact| contact.number())
+}
+
+/// How a pair of pairs is written where the direction of current does not matter: `12|34`.
+pub(crate) fn label(configuration: Configuration) -> String {
+    configuration.to_string().replace(',', "|")
+}
