@@ -1,1 +1,96 @@
-//! The documents a person writes: bench, dialect, sample, recipe, readings
+//! The documents a person writes: bench, dialect, sample, recipe, and tables of readings. Reads text, never files;
+//! knows no instrument and does nothing with what it read.
+//!
+//! A wrong document is answered with all its faults at once, each with file, line, column, key, what is wrong and
+//! what would be right ([`Faults`]). What these functions return is checked: the rooms that follow do not check it
+//! again. Numbers keep their [`Place`], so that a fault which only two documents together have can still point at
+//! the line where a person can mend it.
+
+mod bench;
+mod dialect;
+mod fault;
+mod readings;
+mod recipe;
+mod sample;
+mod table;
+mod template;
+
+pub use bench::{Bench, BenchLimits, Buffers, Cable, Crosspoint, Instrument, Role, Rows, Wiring};
+pub use dialect::{Action, Dialect, Facts, RangeFacts, Reply};
+pub use fault::{Fault, Faults, Located, Place};
+pub use readings::readings;
+pub use recipe::{Acceptance, Hall, Recipe, Resistivity, Settling, Switch};
+pub use sample::{FilmModel, Model, NetworkModel, Sample, SampleLimits};
+pub use template::{Part, Placeholder, Template};
+
+/// A document of any kind that stands in a file of its own.
+#[derive(Clone, Debug)]
+pub enum Document {
+    /// The instruments, their wiring and their limits.
+    Bench(Box<Bench>),
+    /// How one kind of instrument is spoken to.
+    Dialect(Box<Dialect>),
+    /// The thing measured.
+    Sample(Box<Sample>),
+    /// What to measure.
+    Recipe(Box<Recipe>),
+}
+
+impl Document {
+    /// Its kind, as the document itself names it.
+    pub fn kind(&self) -> &'static str {
+        match self {
+            Self::Bench(_) => bench::KIND,
+            Self::Dialect(_) => dialect::KIND,
+            Self::Sample(_) => sample::KIND,
+            Self::Recipe(_) => recipe::KIND,
+        }
+    }
+}
+
+/// Reads a document of whatever kind its `kind` key says. `name` is how messages call the file.
+pub fn document(name: &str, text: &str) -> Result<Document, Faults> {
+    table::read(name, text, |root| {
+        let kinds = [bench::KIND, dialect::KIND, sample::KIND, recipe::KIND];
+        let kind = root.word("kind", &kinds);
+        match root.require("kind", "say what the document is, as in kind = \"sample\"", kind)?.value {
+            bench::KIND => bench::read(root).map(|bench| Document::Bench(Box::new(bench))),
+            dialect::KIND => dialect::read(root).map(|dialect| Document::Dialect(Box::new(dialect))),
+            sample::KIND => sample::read(root).map(|sample| Document::Sample(Box::new(sample))),
+            _ => recipe::read(root).map(|recipe| Document::Recipe(Box::new(recipe))),
+        }
+    })
+}
+
+/// Reads a bench document.
+pub fn bench(name: &str, text: &str) -> Result<Bench, Faults> {
+    of_kind(name, text, bench::KIND, bench::read)
+}
+
+/// Reads a dialect document.
+pub fn dialect(name: &str, text: &str) -> Result<Dialect, Faults> {
+    of_kind(name, text, dialect::KIND, dialect::read)
+}
+
+/// Reads a sample document.
+pub fn sample(name: &str, text: &str) -> Result<Sample, Faults> {
+    of_kind(name, text, sample::KIND, sample::read)
+}
+
+/// Reads a recipe document.
+pub fn recipe(name: &str, text: &str) -> Result<Recipe, Faults> {
+    of_kind(name, text, recipe::KIND, recipe::read)
+}
+
+fn of_kind<T>(
+    name: &str,
+    text: &str,
+    kind: &'static str,
+    read: impl Fn(&table::Table<'_>) -> Option<T>,
+) -> Result<T, Faults> {
+    table::read(name, text, |root| {
+        let found = root.word("kind", &[kind]);
+        root.require("kind", &format!("a {kind} begins with kind = \"{kind}\""), found)?;
+        read(root)
+    })
+}

@@ -1,0 +1,448 @@
+//! The instruments of a bench, how they are wired to a sample, and what the bench may never exceed.
+
+use crate::fault::{Located, Place};
+use crate::table::{Bounds, Table};
+use std::collections::BTreeMap;
+use std::fmt;
+
+pub(crate) const KIND: &str = "bench";
+
+/// Above this a bench document must acknowledge hazardous voltage. 60 V dc: limit for hazardous live parts in normal
+/// dry conditions, IEC 61010-1, from memory; the standard in force and local rules decide.
+const HAZARDOUS_V: f64 = 60.0;
+
+/// What an instrument does on a bench.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Role {
+    /// Drives the current.
+    CurrentSource,
+    /// Measures the voltage between the sense contacts.
+    Voltmeter,
+    /// Measures the current in the return lead.
+    Ammeter,
+    /// Routes the other three to the contacts.
+    SwitchMatrix,
+}
+
+impl Role {
+    /// All of them: a bench has one of each.
+    pub const ALL: [Self; 4] = [Self::CurrentSource, Self::Voltmeter, Self::Ammeter, Self::SwitchMatrix];
+
+    /// As documents write it.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::CurrentSource => "current-source",
+            Self::Voltmeter => "voltmeter",
+            Self::Ammeter => "ammeter",
+            Self::SwitchMatrix => "switch-matrix",
+        }
+    }
+
+    pub(crate) fn read(table: &Table<'_>) -> Option<Located<Self>> {
+        let word = table.word("role", &Self::ALL.map(Self::word))?;
+        let role = Self::ALL.into_iter().find(|role| role.word() == word.value)?;
+        Some(word.map(|_| role))
+    }
+}
+
+impl fmt::Display for Role {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.word())
+    }
+}
+
+/// One crosspoint of a matrix, written `row!column`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Crosspoint {
+    /// Row, from 1.
+    pub row: u16,
+    /// Column, from 1.
+    pub column: u16,
+}
+
+impl fmt::Display for Crosspoint {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}!{}", self.row, self.column)
+    }
+}
+
+/// One instrument of the rack.
+#[derive(Clone, Debug)]
+pub struct Instrument {
+    /// The laboratory's name for it.
+    pub name: String,
+    /// What it does.
+    pub role: Role,
+    /// VISA resource string, as written; the room that opens links judges it.
+    pub resource: Located<String>,
+    /// Path of its dialect document, relative to the bench document.
+    pub dialect: Located<String>,
+    /// Pattern (`*` stands for anything) that its answer to `*IDN?` must have.
+    pub identity: Option<String>,
+    /// Longest wait for an answer, in seconds, beyond what the question itself takes.
+    pub timeout_s: f64,
+    /// Line speed, for a serial line.
+    pub baud: u32,
+}
+
+/// Rows of the matrix to which the instruments' terminals are wired.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Rows {
+    /// High terminal of the source.
+    pub source_high: u16,
+    /// Return lead, through the ammeter.
+    pub return_low: u16,
+    /// High terminal of the voltmeter.
+    pub sense_high: u16,
+    /// Low terminal of the voltmeter.
+    pub sense_low: u16,
+}
+
+impl Rows {
+    /// The four rows in the order of a configuration's contacts.
+    pub fn in_order(self) -> [u16; 4] {
+        [self.source_high, self.return_low, self.sense_high, self.sense_low]
+    }
+}
+
+/// Unity-gain buffers that one crosspoint puts into both sense lines.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Buffers {
+    /// The crosspoint that switches them in.
+    pub crosspoint: Crosspoint,
+    /// Resistance from each input to ground, in ohms.
+    pub input_resistance_ohm: f64,
+    /// Largest current out of an input, in amperes.
+    pub bias_current_a: f64,
+}
+
+/// A cable between matrix and instrument or matrix and contact; one is like the other.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Cable {
+    /// Capacitance of the inner conductor against ground, guard not driven, in farads.
+    pub capacitance_f: f64,
+    /// Insulation of the inner conductor against ground, guard not driven, in ohms.
+    pub insulation_ohm: f64,
+    /// What is left of the capacitance when the guard is driven, in farads.
+    pub guarded_capacitance_f: f64,
+    /// What the insulation becomes when the guard is driven, in ohms.
+    pub guarded_insulation_ohm: f64,
+}
+
+/// How instruments and contacts are joined.
+#[derive(Clone, Debug)]
+pub struct Wiring {
+    /// Rows of the instruments.
+    pub rows: Rows,
+    /// Column of contact 1, 2, 3, …
+    pub columns: Vec<u16>,
+    /// Where the columns are written.
+    pub columns_place: Place,
+    /// Buffers, where the bench has them.
+    pub buffers: Option<Buffers>,
+    /// Whether the cables have a guard that the current source drives.
+    pub guard: bool,
+    /// The cables.
+    pub cable: Cable,
+}
+
+/// What this bench may never exceed, whatever a recipe says.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct BenchLimits {
+    /// Highest voltage limit of the source, in volts.
+    pub voltage_v: f64,
+    /// Highest current, in amperes.
+    pub current_a: f64,
+    /// Highest power in the sample, in watts.
+    pub power_w: f64,
+}
+
+/// A bench.
+#[derive(Clone, Debug)]
+pub struct Bench {
+    /// Its name.
+    pub name: String,
+    /// One instrument of each role, in the order of the document.
+    pub instruments: Vec<Instrument>,
+    /// The wiring.
+    pub wiring: Wiring,
+    /// The limits.
+    pub limits: BenchLimits,
+    /// Power-line frequency in hertz.
+    pub mains_hz: f64,
+    /// Seed of everything that a simulation of this bench draws.
+    pub seed: u64,
+}
+
+impl Bench {
+    /// The instrument of a role. A checked bench has one of each.
+    pub fn instrument(&self, role: Role) -> Option<&Instrument> {
+        self.instruments.iter().find(|instrument| instrument.role == role)
+    }
+}
+
+pub(crate) fn read(root: &Table<'_>) -> Option<Bench> {
+    let name = root.require("name", "name the bench", root.name("name"));
+    root.text("notes");
+    let instruments = instruments(root);
+    let wiring = root
+        .require("wiring", "write [wiring]: rows, columns, cable", root.table("wiring"))
+        .and_then(|t| wiring(&t));
+    let limits = root
+        .require("limits", "write [limits] with voltage_v, current_a and power_w", root.table("limits"))
+        .and_then(|t| limits(&t));
+    let mains = root
+        .require("mains", "write [mains] with frequency_hz = 50 or 60", root.table("mains"))
+        .and_then(|t| {
+            t.require(
+                "frequency_hz",
+                "write 50 or 60",
+                t.number("frequency_hz", Bounds::new(16.0, 500.0, "Hz")),
+            )
+        });
+    let seed =
+        root.table("simulation").and_then(|t| t.whole("seed", 0, i64::MAX)).map_or(1, |seed| seed.value);
+    Some(Bench {
+        name: name?.value,
+        instruments: instruments?,
+        wiring: wiring?,
+        limits: limits?,
+        mains_hz: mains?.value,
+        seed: seed.unsigned_abs(),
+    })
+}
+
+/// An instrument, with where its name and role are written.
+type Entry = (Located<String>, Located<Role>, Instrument);
+
+fn instruments(root: &Table<'_>) -> Option<Vec<Instrument>> {
+    let tables = root.tables("instrument");
+    let read: Vec<Option<Entry>> = tables.iter().map(instrument).collect();
+    let complete = read.iter().all(Option::is_some);
+    let read: Vec<_> = read.into_iter().flatten().collect();
+    let mut names = BTreeMap::new();
+    let mut resources = BTreeMap::new();
+    let mut roles = BTreeMap::new();
+    let mut right = complete;
+    for (name, role, instrument) in &read {
+        if let Some(line) = names.insert(name.value.clone(), name.place.line) {
+            root.push(
+                name.fault(
+                    format!("\"{}\" is also the name on line {line}", name.value),
+                    "give each its own",
+                ),
+            );
+            right = false;
+        }
+        let resource = instrument.resource.value.trim().to_ascii_uppercase();
+        if let Some(line) = resources.insert(resource, instrument.resource.place.line) {
+            let problem = format!("the same resource is on line {line}");
+            root.push(
+                instrument.resource.fault(problem, "one link belongs to one instrument: write its own"),
+            );
+            right = false;
+        }
+        if let Some(line) = roles.insert(role.value, role.place.line) {
+            let problem = format!("a second {} (the first is on line {line})", role.value);
+            root.push(role.fault(problem, "a bench has one instrument of each role"));
+            right = false;
+        }
+    }
+    if complete {
+        for role in Role::ALL.into_iter().filter(|role| !roles.contains_key(role)) {
+            let remedy = format!("write an [[instrument]] with role = \"{role}\"");
+            root.push(root.located(()).fault(format!("the bench has no {role}"), remedy));
+            right = false;
+        }
+    }
+    right.then(|| read.into_iter().map(|(_, _, instrument)| instrument).collect())
+}
+
+fn instrument(table: &Table<'_>) -> Option<Entry> {
+    let name = table.require("name", "name the instrument", table.name("name"));
+    let role = table.require("role", "say what it does, as in role = \"voltmeter\"", Role::read(table));
+    let resource = table.require(
+        "resource",
+        "write its VISA resource string, as in \"TCPIP::192.0.2.7::5025::SOCKET\"",
+        table.text("resource"),
+    );
+    let dialect = table.require(
+        "dialect",
+        "write the path of its dialect document, from this file",
+        table.text("dialect"),
+    );
+    let identity = table.text("identity");
+    let timeout =
+        table.number("timeout_s", Bounds::new(0.01, 600.0, "s")).map_or(2.0, |timeout| timeout.value);
+    let baud = table.whole("baud", 50, 4_000_000).map_or(9600, |baud| baud.value as u32);
+    let (name, role) = (name?, role?);
+    let instrument = Instrument {
+        name: name.value.clone(),
+        role: role.value,
+        resource: resource?,
+        dialect: dialect?,
+        identity: identity.map(|identity| identity.value),
+        timeout_s: timeout,
+        baud,
+    };
+    Some((name, role, instrument))
+}
+
+fn wiring(table: &Table<'_>) -> Option<Wiring> {
+    let rows = rows(table);
+    let columns = columns(table);
+    let guard = table.flag("guard").is_some_and(|guard| guard.value);
+    let buffers = table.table("buffers").map(|t| buffers(&t));
+    let cable = table
+        .require("cable", "write [wiring.cable]: what one cable has against ground", table.table("cable"))
+        .and_then(|t| cable(&t));
+    let (rows, columns) = (rows?, columns?);
+    let buffers = match buffers {
+        Some(buffers) => Some(apart(table, buffers?, rows, &columns)?),
+        None => None,
+    };
+    let columns_place = columns.place.clone();
+    Some(Wiring {
+        rows,
+        columns: columns.value.iter().map(|column| column.value as u16).collect(),
+        columns_place,
+        buffers,
+        guard,
+        cable: cable?,
+    })
+}
+
+fn rows(table: &Table<'_>) -> Option<Rows> {
+    let table =
+        table.require("rows", "write [wiring.rows]: which row is which terminal", table.table("rows"))?;
+    let keys = ["source_high", "return_low", "sense_high", "sense_low"];
+    let found: Vec<Option<Located<i64>>> = keys
+        .iter()
+        .map(|key| table.require(key, "write the number of the row", table.whole(key, 1, 9999)))
+        .collect();
+    for (k, row) in found.iter().enumerate() {
+        let earlier = found[..k]
+            .iter()
+            .position(|other| matches!((other, row), (Some(other), Some(row)) if other.value == row.value));
+        if let (Some(row), Some(earlier)) = (row, earlier) {
+            let shorts = if (earlier, k) == (0, 1) {
+                ": this would short the source"
+            } else {
+                ": this would tie two terminals together"
+            };
+            let problem = format!("row {} is already {}{shorts}", row.value, keys[earlier]);
+            table.push(row.fault(problem, "give each terminal its own row"));
+            return None;
+        }
+    }
+    let rows: Option<Vec<u16>> = found.into_iter().map(|row| row.map(|row| row.value as u16)).collect();
+    let [source_high, return_low, sense_high, sense_low] = rows?.try_into().ok()?;
+    Some(Rows { source_high, return_low, sense_high, sense_low })
+}
+
+fn columns(table: &Table<'_>) -> Option<Located<Vec<Located<i64>>>> {
+    let remedy = "write the column of contact 1, 2, 3, 4, as in columns = [1, 2, 3, 4]";
+    let columns = table.require("columns", remedy, table.wholes("columns", 1, 9999))?;
+    let mut right = true;
+    for (k, column) in columns.value.iter().enumerate() {
+        if let Some(earlier) = columns.value[..k].iter().position(|other| other.value == column.value) {
+            let problem =
+                format!("contacts {} and {} are both on column {}", earlier + 1, k + 1, column.value);
+            table.push(column.fault(problem, "give each contact its own column"));
+            right = false;
+        }
+    }
+    if columns.value.len() < 4 {
+        table.push(columns.fault(format!("only {} contacts are wired", columns.value.len()), remedy));
+        right = false;
+    }
+    right.then_some(columns)
+}
+
+fn buffers(table: &Table<'_>) -> Option<Located<Buffers>> {
+    let crosspoint =
+        table.require("crosspoint", "write it as in crosspoint = \"5!1\"", table.text("crosspoint"));
+    let input = table.require(
+        "input_resistance_ohm",
+        "write the resistance of one input to ground",
+        table.number("input_resistance_ohm", Bounds::new(1e3, 1e18, "ohm")),
+    );
+    let bias = table.number("bias_current_a", Bounds::new(0.0, 1e-3, "A")).map_or(0.0, |bias| bias.value);
+    let crosspoint = crosspoint?;
+    let read = crosspoint.value.split_once('!').and_then(|(row, column)| {
+        let number =
+            |text: &str| text.trim().parse::<u16>().ok().filter(|number| (1..=9999).contains(number));
+        Some(Crosspoint { row: number(row)?, column: number(column)? })
+    });
+    if read.is_none() {
+        let problem = format!("\"{}\" is not a crosspoint", crosspoint.value);
+        table.push(crosspoint.fault(problem, "write row and column from 1, as in \"5!1\""));
+    }
+    let (read, input) = (read?, input?);
+    Some(crosspoint.map(|_| Buffers {
+        crosspoint: read,
+        input_resistance_ohm: input.value,
+        bias_current_a: bias,
+    }))
+}
+
+/// The buffers' crosspoint must not be one that joins an instrument to a contact.
+fn apart(
+    table: &Table<'_>,
+    buffers: Located<Buffers>,
+    rows: Rows,
+    columns: &Located<Vec<Located<i64>>>,
+) -> Option<Buffers> {
+    let Crosspoint { row, column } = buffers.value.crosspoint;
+    let joins = columns.value.iter().any(|other| other.value == i64::from(column));
+    if rows.in_order().contains(&row) && joins {
+        let problem =
+            format!("{row}!{column} joins an instrument to a contact: it would not switch the buffers in");
+        table.push(
+            buffers.fault(problem, "write the crosspoint that the buffers' relay is wired to, as in \"5!1\""),
+        );
+        return None;
+    }
+    Some(buffers.value)
+}
+
+fn cable(table: &Table<'_>) -> Option<Cable> {
+    let need = |key, bounds: Bounds| {
+        table.require(key, "write what one cable has; 100e-12 F and 1e11 ohm a metre are usual (common practice, no source)", table.number(key, bounds)).map(|x| x.value)
+    };
+    let capacitance = need("capacitance_f", Bounds::new(1e-15, 1e-3, "F"));
+    let insulation = need("insulation_ohm", Bounds::new(1e3, 1e19, "ohm"));
+    let guarded_capacitance =
+        table.number("guarded_capacitance_f", Bounds::new(1e-15, 1e-3, "F")).map(|x| x.value);
+    let guarded_insulation =
+        table.number("guarded_insulation_ohm", Bounds::new(1e3, 1e19, "ohm")).map(|x| x.value);
+    let (capacitance_f, insulation_ohm) = (capacitance?, insulation?);
+    Some(Cable {
+        capacitance_f,
+        insulation_ohm,
+        guarded_capacitance_f: guarded_capacitance.unwrap_or(capacitance_f),
+        guarded_insulation_ohm: guarded_insulation.unwrap_or(insulation_ohm),
+    })
+}
+
+fn limits(table: &Table<'_>) -> Option<BenchLimits> {
+    let need = |key, most, unit| {
+        let found = table.number(key, Bounds::new(1e-15, most, unit));
+        table.require(key, "write the most that this bench may ever apply", found)
+    };
+    let voltage = need("voltage_v", 2000.0, "V");
+    let current = need("current_a", 10.0, "A");
+    let power = need("power_w", 100.0, "W");
+    let acknowledged = table.flag("hazardous_voltage_acknowledged").is_some_and(|flag| flag.value);
+    let (voltage, current, power) = (voltage?, current?, power?);
+    if voltage.value > HAZARDOUS_V && !acknowledged {
+        let problem =
+            format!("{} V is above {HAZARDOUS_V} V dc, where parts may be hazardous live", voltage.value);
+        table.push(voltage.fault(
+            problem,
+            "lower it, or write hazardous_voltage_acknowledged = true when the bench is enclosed and interlocked by the rules of your site",
+        ));
+        return None;
+    }
+    Some(BenchLimits { voltage_v: voltage.value, current_a: current.value, power_w: power.value })
+}

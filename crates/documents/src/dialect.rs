@@ -1,0 +1,412 @@
+//! How one kind of instrument is spoken to, and the facts of its data sheet.
+//!
+//! A laboratory brings up an instrument from its manual by writing this document: a template for each action of the
+//! role, the form of each reply, and the facts that plan, budget and simulation need.
+
+use crate::bench::{Crosspoint, Role};
+use crate::fault::Located;
+use crate::table::{Bounds, Table};
+use crate::template::{Placeholder, Template};
+use std::collections::BTreeMap;
+
+pub(crate) const KIND: &str = "dialect";
+
+/// Form of an instrument's reply to a query.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reply {
+    /// The action is a command: nothing comes back.
+    Nothing,
+    /// One number.
+    Number,
+    /// 0 or 1.
+    Boolean,
+    /// A number of which one bit is meant.
+    Bit,
+    /// A list of closed crosspoints, `(@1!1,2!3)`.
+    Crosspoints,
+    /// Free text.
+    Text,
+}
+
+macro_rules! actions {
+    ($($(#[$doc:meta])* $name:ident = $key:literal, $roles:expr, $need:ident, $reply:ident, $placeholders:expr;)*) => {
+        /// Something that a role must be able to do or tell.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+        pub enum Action { $($(#[$doc])* $name,)* }
+
+        impl Action {
+            const ALL: &'static [Self] = &[$(Self::$name,)*];
+
+            /// Key in the dialect document.
+            pub fn key(self) -> &'static str {
+                match self { $(Self::$name => $key,)* }
+            }
+
+            /// Form of the reply.
+            pub fn reply(self) -> Reply {
+                match self { $(Self::$name => Reply::$reply,)* }
+            }
+
+            fn roles(self) -> &'static [Role] {
+                match self { $(Self::$name => &$roles,)* }
+            }
+
+            fn is_needed(self) -> bool {
+                match self { $(Self::$name => Need::$need == Need::Always,)* }
+            }
+
+            /// Placeholders of which one must stand in the template.
+            fn placeholders(self) -> &'static [Placeholder] {
+                match self { $(Self::$name => &$placeholders,)* }
+            }
+        }
+    };
+}
+
+#[derive(PartialEq)]
+enum Need {
+    Always,
+    IfThere,
+}
+
+use Placeholder::{AperturePlc, ApertureSecond, Crosspoints, Level, Limit, RangeAmpere, RangeVolt};
+use Role::{Ammeter, CurrentSource, SwitchMatrix, Voltmeter};
+
+actions! {
+    /// Who it is.
+    Identity = "identity", [CurrentSource, Voltmeter, Ammeter, SwitchMatrix], Always, Text, [];
+    /// The oldest entry of its error queue.
+    NextError = "next_error", [CurrentSource, Voltmeter, Ammeter, SwitchMatrix], Always, Text, [];
+    /// Whether all that was asked for is done: answers 1 then.
+    Complete = "complete", [CurrentSource, Voltmeter, Ammeter, SwitchMatrix], Always, Number, [];
+    /// Set the current.
+    SetLevel = "set_level", [CurrentSource], Always, Nothing, [Level];
+    /// The current that is set.
+    LevelSet = "level", [CurrentSource], Always, Number, [];
+    /// Set the source's range.
+    SetSourceRange = "set_source_range", [CurrentSource], Always, Nothing, [RangeAmpere];
+    /// The source's range.
+    SourceRangeSet = "source_range", [CurrentSource], Always, Number, [];
+    /// Set the voltage limit (compliance).
+    SetLimit = "set_voltage_limit", [CurrentSource], Always, Nothing, [Limit];
+    /// The voltage limit that is set.
+    LimitSet = "voltage_limit", [CurrentSource], Always, Number, [];
+    /// Whether the source is at its voltage limit now.
+    InCompliance = "in_compliance", [CurrentSource], IfThere, Bit, [];
+    /// Output on.
+    OutputOn = "output_on", [CurrentSource], Always, Nothing, [];
+    /// Output off.
+    OutputOff = "output_off", [CurrentSource], Always, Nothing, [];
+    /// Whether the output is on.
+    OutputState = "output", [CurrentSource], Always, Boolean, [];
+    /// Drive the guard.
+    GuardOn = "guard_on", [CurrentSource], IfThere, Nothing, [];
+    /// Leave the guard undriven.
+    GuardOff = "guard_off", [CurrentSource], IfThere, Nothing, [];
+    /// Whether the guard is driven.
+    GuardState = "guard", [CurrentSource], IfThere, Boolean, [];
+    /// Set the voltmeter's range.
+    SetVoltageRange = "set_voltage_range", [Voltmeter], Always, Nothing, [RangeVolt];
+    /// The voltmeter's range.
+    VoltageRangeSet = "voltage_range", [Voltmeter], Always, Number, [];
+    /// Set the ammeter's range.
+    SetCurrentRange = "set_current_range", [Ammeter], Always, Nothing, [RangeAmpere];
+    /// The ammeter's range.
+    CurrentRangeSet = "current_range", [Ammeter], Always, Number, [];
+    /// Set the averaging time of a meter.
+    SetAperture = "set_aperture", [Voltmeter, Ammeter], Always, Nothing, [AperturePlc, ApertureSecond];
+    /// The averaging time, in the unit in which it is set.
+    ApertureSet = "aperture", [Voltmeter, Ammeter], Always, Number, [];
+    /// Take one reading and answer it.
+    Read = "read", [Voltmeter, Ammeter], Always, Number, [];
+    /// Short the ammeter's input.
+    ShortInput = "short_input", [Ammeter], Always, Nothing, [];
+    /// Release the ammeter's input.
+    ReleaseInput = "release_input", [Ammeter], Always, Nothing, [];
+    /// Whether the ammeter's input is released.
+    InputState = "input", [Ammeter], Always, Boolean, [];
+    /// Close crosspoints, leaving the others.
+    Close = "close", [SwitchMatrix], Always, Nothing, [Crosspoints];
+    /// Open every crosspoint.
+    OpenAll = "open_all", [SwitchMatrix], Always, Nothing, [];
+    /// Which crosspoints are closed.
+    Closed = "closed", [SwitchMatrix], Always, Crosspoints, [];
+}
+
+/// One range of an instrument with its accuracy.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct RangeFacts {
+    /// Largest value of the range, in the unit of the role: amperes or volts.
+    pub full_scale: f64,
+    /// Accuracy as a part of the reading: half-width of a rectangular distribution.
+    pub of_reading: f64,
+    /// Accuracy as a part of full scale: half-width of a rectangular distribution.
+    pub of_range: f64,
+    /// White noise, in V/√Hz or A/√Hz.
+    pub noise_per_rthz: f64,
+}
+
+impl RangeFacts {
+    /// Relative standard uncertainty of the gain (JCGM 100:2008, 4.3.7).
+    pub fn gain_u(&self) -> f64 {
+        self.of_reading / 3f64.sqrt()
+    }
+
+    /// Standard uncertainty of the part of range (JCGM 100:2008, 4.3.7).
+    pub fn own_u(&self) -> f64 {
+        self.of_range * self.full_scale / 3f64.sqrt()
+    }
+}
+
+/// What the data sheet says; which of them are there depends on the role.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Facts {
+    /// Ranges from the smallest to the largest; of a switch matrix, none.
+    pub ranges: Vec<RangeFacts>,
+    /// Time after a command until the instrument itself has followed it, in seconds.
+    pub operate_s: f64,
+    /// Source: resistance in parallel with its output, in ohms.
+    pub output_resistance_ohm: f64,
+    /// Voltmeter: resistance between its terminals, in ohms.
+    pub input_resistance_ohm: f64,
+    /// Voltmeter: largest current out of its terminals, in amperes.
+    pub bias_current_a: f64,
+    /// Ammeter: resistance between its terminals, in ohms.
+    pub burden_ohm: f64,
+    /// Matrix: resistance of a closed crosspoint, in ohms.
+    pub closed_resistance_ohm: f64,
+    /// Matrix: resistance of an open crosspoint, in ohms.
+    pub open_resistance_ohm: f64,
+    /// Matrix: thermoelectric voltage of a closed crosspoint, standard deviation over crosspoints, in volts.
+    pub thermoelectric_v: f64,
+}
+
+impl Facts {
+    /// The smallest range that holds a value, or `None` where none does.
+    pub fn range_for(&self, value: f64) -> Option<&RangeFacts> {
+        self.ranges.iter().find(|range| range.full_scale >= value.abs() * (1.0 - 1e-9))
+    }
+}
+
+/// How one kind of instrument is spoken to.
+#[derive(Clone, Debug)]
+pub struct Dialect {
+    /// Name of the kind.
+    pub name: String,
+    /// What it can be on a bench.
+    pub role: Role,
+    /// Commands that bring it to a known state, sent before anything else.
+    pub initialise: Vec<Template>,
+    /// Number of the bit that `in_compliance` asks for.
+    pub compliance_bit: u8,
+    /// How a crosspoint is written in a list.
+    pub crosspoint: Template,
+    /// Facts of the data sheet.
+    pub facts: Facts,
+    templates: BTreeMap<Action, Template>,
+}
+
+impl Dialect {
+    /// The template of an action; `None` where this kind of instrument cannot do it.
+    pub fn template(&self, action: Action) -> Option<&Template> {
+        self.templates.get(&action)
+    }
+
+    /// Whether this kind of instrument can do or tell something.
+    pub fn can(&self, action: Action) -> bool {
+        self.templates.contains_key(&action)
+    }
+
+    /// One crosspoint as this dialect writes it.
+    pub fn crosspoint_text(&self, crosspoint: Crosspoint) -> String {
+        use crate::template::Part;
+        let write = |part: &Part| match part {
+            Part::Text(text) => text.clone(),
+            Part::Value(Placeholder::Row) => crosspoint.row.to_string(),
+            Part::Value(_) => crosspoint.column.to_string(),
+        };
+        self.crosspoint.parts().iter().map(write).collect()
+    }
+}
+
+pub(crate) fn read(root: &Table<'_>) -> Option<Dialect> {
+    let name = root.require("name", "name the kind of instrument", root.name("name"));
+    let role = root.require("role", "say what it can be, as in role = \"voltmeter\"", Role::read(root));
+    let initialise = initialisation(root);
+    let crosspoint = crosspoint_form(root);
+    let Some(role) = role else {
+        // Without the role no key below can be judged.
+        for key in ["commands", "queries", "facts"] {
+            root.has(key);
+        }
+        return None;
+    };
+    let templates = templates(root, role.value);
+    let facts_table =
+        root.require("facts", "write [facts] with the data of the data sheet", root.table("facts"))?;
+    let facts = facts(&facts_table, role.value);
+    let compliance_bit = facts_table.whole("compliance_bit", 0, 15).map_or(0, |bit| bit.value as u8);
+    Some(Dialect {
+        name: name?.value,
+        role: role.value,
+        initialise: initialise?,
+        compliance_bit,
+        crosspoint: crosspoint?,
+        facts: facts?,
+        templates: templates?,
+    })
+}
+
+fn initialisation(root: &Table<'_>) -> Option<Vec<Template>> {
+    let remedy = "write the commands that bring the instrument to a known state, as in [\"*CLS\", \"*RST\"]";
+    let texts = root.require("initialise", remedy, root.texts("initialise", remedy))?;
+    let read: Vec<_> = texts.value.iter().map(|text| command(root, text, &[], false)).collect();
+    read.into_iter().collect()
+}
+
+/// A template checked as a command (without `?`) or as a query (with one).
+fn command(
+    table: &Table<'_>,
+    text: &Located<String>,
+    allowed: &[Placeholder],
+    is_query: bool,
+) -> Option<Template> {
+    let template = match Template::parse(&text.value, allowed) {
+        Ok(template) => template,
+        Err((problem, remedy)) => {
+            table.push(text.fault(problem, remedy));
+            return None;
+        }
+    };
+    if !allowed.is_empty() && !allowed.iter().any(|placeholder| template.carries(*placeholder)) {
+        let names: Vec<String> = allowed.iter().map(|p| format!("{{{}}}", p.name())).collect();
+        table.push(
+            text.fault("the value to set does not appear", format!("write {} in it", names.join(" or "))),
+        );
+        return None;
+    }
+    if template.has(&['?']) != is_query {
+        let (problem, remedy) = if is_query {
+            ("a query must ask: there is no `?`", "write the query form of the command")
+        } else {
+            ("a command must not ask: its answer would be taken for another's", "leave out the part with `?`")
+        };
+        table.push(text.fault(problem, remedy));
+        return None;
+    }
+    Some(template)
+}
+
+fn crosspoint_form(root: &Table<'_>) -> Option<Template> {
+    let Some(text) = root.text("crosspoint") else {
+        return Template::parse("{row}!{column}", &[Placeholder::Row, Placeholder::Column]).ok();
+    };
+    let remedy = "write it as in \"{row}!{column}\"";
+    let separators = [';', ',', '"', '\'', '(', ')', '@', ':', '#', '?'];
+    let problem = match Template::parse(&text.value, &[Placeholder::Row, Placeholder::Column]) {
+        Err((problem, _)) => problem,
+        Ok(form) if form.has(&separators) => "a separator or quote could split the command".to_owned(),
+        Ok(form) if !form.carries(Placeholder::Row) || !form.carries(Placeholder::Column) => {
+            "both {row} and {column} must appear".to_owned()
+        }
+        Ok(form) => return Some(form),
+    };
+    root.push(text.fault(problem, remedy));
+    None
+}
+
+fn templates(root: &Table<'_>, role: Role) -> Option<BTreeMap<Action, Template>> {
+    let commands =
+        root.require("commands", "write [commands] with a template for each", root.table("commands"));
+    let queries = root.require("queries", "write [queries] with a template for each", root.table("queries"));
+    let (commands, queries) = (commands?, queries?);
+    let mut templates = BTreeMap::new();
+    let mut all_right = true;
+    for &action in Action::ALL.iter().filter(|action| action.roles().contains(&role)) {
+        let is_query = action.reply() != Reply::Nothing;
+        let table = if is_query { &queries } else { &commands };
+        let text = table.text(action.key());
+        if text.is_none() && !table.has(action.key()) && !action.is_needed() {
+            continue;
+        }
+        let remedy = format!("write its template: a {role} must have it");
+        let text = table.require(action.key(), &remedy, text);
+        match text.and_then(|text| command(table, &text, action.placeholders(), is_query)) {
+            Some(template) => {
+                templates.insert(action, template);
+            }
+            None => all_right = false,
+        }
+    }
+    all_right.then_some(templates)
+}
+
+const RESISTANCE: Bounds = Bounds::new(1e-6, 1e18, "ohm");
+const PART: Bounds = Bounds::new(0.0, 0.5, "");
+
+fn facts(table: &Table<'_>, role: Role) -> Option<Facts> {
+    let need = |key: &'static str, bounds: Bounds| {
+        let found = table.number(key, bounds);
+        table
+            .require(key, &format!("write it from the data sheet, in {}", bounds.unit), found)
+            .map(|x| x.value)
+    };
+    let operate_s = need("operate_s", Bounds::new(0.0, 60.0, "s"));
+    let ranges = if role == SwitchMatrix { Some(Vec::new()) } else { ranges(table, role) };
+    let mut facts = Facts::default();
+    match role {
+        CurrentSource => facts.output_resistance_ohm = need("output_resistance_ohm", RESISTANCE)?,
+        Voltmeter => {
+            let input = need("input_resistance_ohm", RESISTANCE);
+            let bias = need("bias_current_a", Bounds::new(0.0, 1e-3, "A"));
+            (facts.input_resistance_ohm, facts.bias_current_a) = (input?, bias?);
+        }
+        Ammeter => facts.burden_ohm = need("burden_ohm", RESISTANCE)?,
+        SwitchMatrix => {
+            let closed = need("closed_resistance_ohm", RESISTANCE);
+            let open = need("open_resistance_ohm", RESISTANCE);
+            let thermoelectric = need("thermoelectric_v", Bounds::new(0.0, 1e-3, "V"));
+            (facts.closed_resistance_ohm, facts.open_resistance_ohm) = (closed?, open?);
+            facts.thermoelectric_v = thermoelectric?;
+        }
+    }
+    (facts.operate_s, facts.ranges) = (operate_s?, ranges?);
+    Some(facts)
+}
+
+fn ranges(table: &Table<'_>, role: Role) -> Option<Vec<RangeFacts>> {
+    let (full_scale, noise, unit, most) = match role {
+        Voltmeter => ("full_scale_v", "noise_v_per_rthz", "V", 1e4),
+        _ => ("full_scale_a", "noise_a_per_rthz", "A", 1e3),
+    };
+    let tables = table.tables("range");
+    table.require("range", "write a [[facts.range]] for each range", (!tables.is_empty()).then_some(()))?;
+    let mut ranges: Vec<RangeFacts> = Vec::new();
+    let mut all_right = true;
+    for table in &tables {
+        let need =
+            |key, bounds| table.require(key, "write it from the data sheet", table.number(key, bounds));
+        let scale = need(full_scale, Bounds::new(1e-15, most, unit));
+        let of_reading = need("of_reading", PART);
+        let of_range = need("of_range", PART);
+        let noise = need(noise, Bounds::new(0.0, 1.0, unit));
+        let (Some(scale), Some(of_reading), Some(of_range), Some(noise)) =
+            (scale, of_reading, of_range, noise)
+        else {
+            all_right = false;
+            continue;
+        };
+        if ranges.last().is_some_and(|last| last.full_scale >= scale.value) {
+            let problem = format!("{:e} {unit} does not follow the range before it", scale.value);
+            table.push(scale.fault(problem, "write the ranges from the smallest to the largest, each once"));
+            all_right = false;
+        }
+        ranges.push(RangeFacts {
+            full_scale: scale.value,
+            of_reading: of_reading.value,
+            of_range: of_range.value,
+            noise_per_rthz: noise.value,
+        });
+    }
+    all_right.then_some(ranges)
+}

@@ -1,0 +1,276 @@
+//! What right documents give, and what wrong ones are answered with.
+#![allow(clippy::unwrap_used)]
+
+use quadrille_documents::{Document, Faults, Model, Settling, document, readings};
+
+fn config(path: &str) -> String {
+    let root = concat!(env!("CARGO_MANIFEST_DIR"), "/../../config/");
+    std::fs::read_to_string(format!("{root}{path}")).unwrap()
+}
+
+#[test]
+fn every_document_of_the_demonstration_is_right() {
+    for path in [
+        "demo/bench.toml",
+        "demo/standard-low.toml",
+        "demo/standard-high.toml",
+        "demo/film.toml",
+        "demo/film-recipe.toml",
+        "dialects/current-source.toml",
+        "dialects/voltmeter.toml",
+        "dialects/ammeter.toml",
+        "dialects/switch-matrix.toml",
+    ] {
+        if let Err(faults) = document(path, &config(path)) {
+            panic!("{faults}");
+        }
+    }
+}
+
+#[test]
+fn the_fixed_forms_of_a_sample_are_read() {
+    let standard = "kind = \"sample\"\nname = \"standard A\"\ncontacts = [\"a\", \"b\", \"c\", \"d\"]\n[model]\n\
+        type = \"network\"\nresistors = [[\"a\", \"b\", 12e3], [\"b\", \"c\", 15e3], [\"c\", \"x\", 9e3], \
+        [\"x\", \"d\", 9e3], [\"d\", \"a\", 22e3]]\n";
+    let Document::Sample(sample) = document("s.toml", standard).unwrap() else { panic!() };
+    let Some(Model::Network(network)) = sample.model else { panic!() };
+    assert_eq!(network.resistors.len(), 5);
+    assert_eq!(network.resistors[2].value, ("c".into(), "x".into(), 9e3));
+    let film = "kind = \"sample\"\nname = \"film B\"\nthickness_m = 480e-9\nthickness_u_m = 6e-9\n";
+    let Document::Sample(sample) = document("f.toml", film).unwrap() else { panic!() };
+    assert_eq!(sample.thickness_m.unwrap().value, 480e-9);
+    assert_eq!(sample.thickness_m.unwrap().standard_uncertainty, 6e-9);
+}
+
+/// A document made from a right one by replacing a text, which must stand in it; and what the faults then say.
+#[track_caller]
+fn check(path: &str, right: &str, wrong: &str, expected: &[&str]) {
+    let text = config(path);
+    assert!(text.contains(right), "{path} has no {right:?}");
+    let faults =
+        document(path, &text.replacen(right, wrong, 1)).expect_err("the document is wrong").to_string();
+    for part in expected {
+        assert!(faults.contains(part), "{part:?} is not said in:\n{faults}");
+    }
+}
+
+#[test]
+fn a_wrong_type_is_told_with_line_column_and_what_would_be_right() {
+    check(
+        "demo/film-recipe.toml",
+        "current_a = 1e-4",
+        "current_a = \"1e-4\"",
+        &[
+            "demo/film-recipe.toml:5:13: current_a: expected a number in A, found the text \"1e-4\"; write a number",
+        ],
+    );
+}
+
+#[test]
+fn a_misspelt_key_is_told_with_the_nearest_one() {
+    check(
+        "demo/film-recipe.toml",
+        "aperture_plc",
+        "apperture_plc",
+        &["unknown key `apperture_plc`", "`aperture_plc`?"],
+    );
+    check(
+        "demo/bench.toml",
+        "[wiring.rows]",
+        "[wiring.row]",
+        &["`rows` is missing in [wiring]", "did you mean `rows`?"],
+    );
+}
+
+#[test]
+fn all_faults_are_told_at_once() {
+    let text = config("demo/bench.toml")
+        .replace("role = \"ammeter\"", "role = \"amperemeter\"")
+        .replace("sense_low = 4", "sense_low = 3")
+        .replace("columns = [1, 2, 3, 4]", "columns = [1, 2, 2, 4]")
+        .replace("current_a = 0.01", "current_a = -1")
+        .replace("frequency_hz", "frequency");
+    let Faults(faults) = document("bench.toml", &text).unwrap_err();
+    assert_eq!(faults.len(), 6, "{}", Faults(faults));
+}
+
+#[test]
+fn rows_that_short_the_source_are_refused() {
+    check(
+        "demo/bench.toml",
+        "return_low = 2",
+        "return_low = 1",
+        &["wiring.rows.return_low", "short the source"],
+    );
+}
+
+#[test]
+fn a_column_used_twice_is_told_with_both_contacts() {
+    check(
+        "demo/bench.toml",
+        "[1, 2, 3, 4]",
+        "[1, 2, 3, 1]",
+        &["wiring.columns[3]: contacts 1 and 4 are both on column 1"],
+    );
+}
+
+#[test]
+fn a_buffer_crosspoint_that_joins_an_instrument_to_a_contact_is_refused() {
+    check("demo/bench.toml", "\"5!1\"", "\"3!1\"", &["3!1 joins an instrument to a contact"]);
+    check("demo/bench.toml", "\"5!1\"", "\"5-1\"", &["\"5-1\" is not a crosspoint"]);
+}
+
+#[test]
+fn a_bench_has_one_instrument_of_each_role() {
+    check(
+        "demo/bench.toml",
+        "role = \"ammeter\"",
+        "role = \"voltmeter\"",
+        &["a second voltmeter", "the bench has no ammeter"],
+    );
+}
+
+#[test]
+fn a_resource_given_twice_is_told() {
+    check("demo/bench.toml", "127.0.0.1::5026", "127.0.0.1::5025", &["the same resource is on line"]);
+}
+
+#[test]
+fn hazardous_voltage_wants_an_acknowledgement() {
+    check(
+        "demo/bench.toml",
+        "voltage_v = 20.0",
+        "voltage_v = 200.0",
+        &["hazardous", "hazardous_voltage_acknowledged = true"],
+    );
+    let text = config("demo/bench.toml")
+        .replace("voltage_v = 20.0", "voltage_v = 200.0\nhazardous_voltage_acknowledged = true");
+    assert!(document("bench.toml", &text).is_ok());
+}
+
+#[test]
+fn a_placeholder_that_could_carry_a_separator_is_refused() {
+    let path = "dialects/current-source.toml";
+    check(
+        path,
+        "{level_a}",
+        "{text}",
+        &["{text} is not a typed value: it could carry a separator", "{level_a}"],
+    );
+    check(path, "{level_a}", "{range_v}", &["{range_v} has no value here"]);
+    check(path, "{level_a}", "1e-6", &["the value to set does not appear"]);
+    check(path, "{level_a}", "{level_a", &["a brace is open or closed alone"]);
+    check(path, ":OUTPut:STATe ON", ":OUTPut:STATe ON\\n*RST", &["could end or split it"]);
+    check(path, ":OUTPut:STATe ON", ":OUTPut:STATe ON;*IDN?", &["its answer would be taken for another's"]);
+    check(path, ":OUTPut:STATe?", ":OUTPut:STATe", &["a query must ask"]);
+    check(
+        "dialects/switch-matrix.toml",
+        "\"{row}!{column}\"",
+        "\"{row};{column}\"",
+        &["a separator or quote could split"],
+    );
+    check("dialects/switch-matrix.toml", "\"{row}!{column}\"", "\"{row}\"", &["both {row} and {column}"]);
+}
+
+#[test]
+fn ranges_are_written_from_the_smallest_to_the_largest() {
+    check(
+        "dialects/voltmeter.toml",
+        "full_scale_v = 1.0",
+        "full_scale_v = 0.1",
+        &["does not follow the range before it"],
+    );
+}
+
+#[test]
+fn faults_of_a_network_name_nodes_and_contacts() {
+    let path = "demo/standard-low.toml";
+    check(path, "\"d\"]\n", "\"e\"]\n", &["contact 4 is node \"e\", which no resistor joins", "a, b, c, d"]);
+    check(path, "contacts = [\"a\", \"b\"", "contacts = [\"a\", \"a\"", &["node \"a\" is already contact 1"]);
+    check(path, "[\"a\", \"b\", 10e3]", "[\"a\", \"a\", 10e3]", &["model.resistors[0]", "does nothing"]);
+    check(path, "10e3", "-10e3", &["model.resistors[0][2]: -10e3 is out of bounds"]);
+    check(path, "10e3", "\"10k\"", &["expected a number in ohm, found the text \"10k\""]);
+    check(
+        path,
+        "type = \"network\"",
+        "type = \"sponge\"",
+        &["\"sponge\" is not known here", "\"network\" or \"film\""],
+    );
+}
+
+#[test]
+fn faults_of_a_recipe_name_the_pattern() {
+    let path = "demo/film-recipe.toml";
+    check(path, "\"+--+\"", "\"++\"", &["\"++\" is not a pattern of reversal"]);
+    check(path, "\"standard\"", "[\"12,34\", \"12,23\"]", &["\"12,23\" uses a contact twice"]);
+    check(path, "\"standard\"", "[\"12;34\"]", &["is not a configuration"]);
+    check(path, "[0.5, -0.5]", "[0.5, 0.4]", &["no field of the other sign"]);
+    check(
+        path,
+        "time_constants = 14",
+        "time_constants = 14\ntime_s = 1",
+        &["exactly one of time_s and time_constants"],
+    );
+    check(path, "guard = \"by-resistance\"", "guard = \"maybe\"", &["\"on\", \"off\" or \"by-resistance\""]);
+}
+
+#[test]
+fn a_pinned_settling_time_is_read() {
+    let text = config("demo/film-recipe.toml").replace("time_constants = 14", "time_s = 0.25");
+    let Document::Recipe(recipe) = document("r.toml", &text).unwrap() else { panic!() };
+    assert_eq!(recipe.settling, Settling::Time(0.25));
+}
+
+#[test]
+fn broken_toml_is_told_with_its_line() {
+    let faults = document("x.toml", "kind = \"sample\"\nname = \n").unwrap_err().to_string();
+    assert!(faults.starts_with("x.toml:2:"), "{faults}");
+}
+
+const HEADER: &str =
+    "time_s,temperature_k,field_t,source_in,source_out,sense_high,sense_low,current_a,voltage_v\n";
+
+#[test]
+fn readings_are_read_in_any_order_of_columns() {
+    let text = "voltage_v,current_a,time_s,temperature_k,field_t,source_in,source_out,sense_high,sense_low,voltage_u_v\n\
+        1e-3,-1e-6,0.5,300,0,2,1,3,4,1e-9\n# a comment\n2e-3,1e-6,1.5,300,-0.5,1,3,2,4,\n";
+    let readings = readings("r.csv", text).unwrap();
+    assert_eq!(readings.len(), 2);
+    assert_eq!(readings[0].configuration.to_string(), "21,34");
+    assert_eq!(readings[0].current.value.0, -1e-6);
+    assert_eq!(readings[0].voltage.own_u.0, 1e-9);
+    assert_eq!(readings[1].field.0, -0.5);
+}
+
+#[test]
+fn faults_of_readings_are_told_with_line_and_column() {
+    let text = format!(
+        "{HEADER}0,300,0,1,2,3,4,1e-3,x\n0,300,0,1,1,3,4,1e-3,1\n0,300,0,1,2,3,4,1e-3\n0,-3,0,1,2,3,4,inf,1\n"
+    );
+    let faults = readings("r.csv", &text).unwrap_err().to_string();
+    for part in [
+        "r.csv:2:22: voltage_v: \"x\" is not a finite number",
+        "r.csv:3:9: source_in: contacts 1, 1, 3, 4 use a contact twice",
+        "r.csv:4:1: 8 fields where the header has 9",
+        "r.csv:5:16: current_a: \"inf\" is not a finite number",
+    ] {
+        assert!(faults.contains(part), "{part:?} is not said in:\n{faults}");
+    }
+}
+
+#[test]
+fn a_missing_or_unknown_column_is_told() {
+    let faults = readings("r.csv", "time_s,voltage\n1,2\n").unwrap_err().to_string();
+    assert!(faults.contains("r.csv:1:8: voltage: unknown column"), "{faults}");
+    assert!(faults.contains("column `current_a` is missing"), "{faults}");
+    assert!(readings("r.csv", "").unwrap_err().to_string().contains("column `time_s` is missing"));
+    assert!(readings("r.csv", HEADER).unwrap_err().to_string().contains("no readings"));
+}
+
+proptest::proptest! {
+    #[test]
+    fn no_text_makes_the_readers_panic(text in "(?s).{0,300}") {
+        let _ = document("x.toml", &text);
+        let _ = readings("x.csv", &text);
+    }
+}
