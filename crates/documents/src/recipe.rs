@@ -2,7 +2,7 @@
 
 use crate::fault::Located;
 use crate::table::{Bounds, Table};
-use quadrille_experiment::{Configuration, Polarity};
+use quadrille_experiment::{Configuration, DIAGONALS, Polarity, STANDARD};
 
 pub(crate) const KIND: &str = "recipe";
 
@@ -230,23 +230,15 @@ fn settling(table: &Table<'_>) -> Option<Settling> {
     }
 }
 
-/// The eight of the standard: all current reversals and exchanges of pairs (ASTM F76 and NIST's public description,
-/// from memory).
-const STANDARD: [&str; 8] = ["21,34", "12,43", "32,41", "23,14", "43,12", "34,21", "14,23", "41,32"];
-/// The four Hall diagonals, from the same sources.
-const DIAGONALS: [&str; 4] = ["13,24", "31,42", "42,13", "24,31"];
-
 fn configurations(
     table: &Table<'_>,
     word: &'static str,
-    pattern: &[&str],
+    pattern: &[Configuration],
 ) -> Option<Vec<Located<Configuration>>> {
     let remedy = format!("write \"{word}\", or a list such as [\"{}\", \"{}\"]", pattern[0], pattern[1]);
     let named = |place: Located<()>| {
-        let all = pattern
-            .iter()
-            .map(|text| text.parse().ok().map(|configuration| place.clone().map(|()| configuration)));
-        all.collect()
+        let all = pattern.iter().map(|configuration| place.clone().map(|()| *configuration));
+        Some(all.collect())
     };
     if !table.has("configurations") {
         return named(table.located(()));
@@ -331,16 +323,4 @@ fn acceptance(table: &Table<'_>) -> Option<Acceptance> {
         hall_pair_agreement: hall_pair_agreement?,
         returned_current: returned_current?,
     })
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_standard_patterns_are_configurations_without_a_contact_used_twice() {
-        for text in STANDARD.iter().chain(&DIAGONALS) {
-            assert!(text.parse::<Configuration>().unwrap().is_four_terminal(), "{text}");
-        }
-    }
 }

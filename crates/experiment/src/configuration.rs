@@ -16,6 +16,12 @@ impl Contact {
         (number > 0).then_some(Self(number))
     }
 
+    /// A contact whose number is known to be 1 or more.
+    pub(crate) const fn at(number: u8) -> Self {
+        assert!(number > 0, "contacts are counted from 1");
+        Self(number)
+    }
+
     /// The number, from 1.
     pub fn number(self) -> u8 {
         self.0
@@ -184,7 +190,9 @@ mod tests {
 
     #[test]
     fn what_is_not_a_configuration_is_refused_with_an_example() {
-        for text in ["", "12", "11,34", "12,33", "10,34", "1234", "12,3", "12,345", "+1,34", "12;34", "1.2,3.x"] {
+        for text in
+            ["", "12", "11,34", "12,33", "10,34", "1234", "12,3", "12,345", "+1,34", "12;34", "1.2,3.x"]
+        {
             let error = text.parse::<Configuration>().unwrap_err().to_string();
             assert!(error.contains("12,34"), "{error}");
         }

@@ -3,8 +3,10 @@
 
 mod configuration;
 mod event;
+mod pattern;
 mod reading;
 
 pub use configuration::{Configuration, Contact, ParseConfigurationError, Polarity};
 pub use event::Event;
-pub use reading::{Circumstances, Condition, MeterReading, Reading, Series};
+pub use pattern::{DIAGONALS, STANDARD};
+pub use reading::{Circumstances, Condition, MeterReading, Reading};

@@ -20,6 +20,18 @@ pub enum Condition {
     Compliance,
 }
 
+impl std::fmt::Display for Condition {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::Sound => "both meters gave a value",
+            Self::VoltmeterOverload => "the voltmeter was over its range",
+            Self::AmmeterOverload => "the ammeter was over its range",
+            Self::NotANumber => "a meter answered not-a-number",
+            Self::Compliance => "the source was at its voltage limit",
+        })
+    }
+}
+
 /// A value of one meter with what is known of its accuracy.
 ///
 /// The gain part is common to all readings of that meter in a series; the own part is common to the readings of
@@ -83,6 +95,3 @@ pub struct Circumstances {
     /// The ammeter's answer as it came.
     pub current_answer: String,
 }
-
-/// Readings in the order in which they were taken.
-pub type Series = Vec<Reading>;

@@ -48,13 +48,19 @@ pub struct InstrumentError {
 /// Result of an operation.
 pub type Result<T> = std::result::Result<T, InstrumentError>;
 
-/// What a meter answered.
+/// What a meter answered, with what its data sheet says of it on the range that was used.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Answer {
     /// The value, or why there is none.
     pub value: MeterValue,
     /// The answer as it came.
     pub text: String,
+    /// Full scale of the range, in the unit of the role.
+    pub range: f64,
+    /// Relative standard uncertainty of the gain.
+    pub gain_u: f64,
+    /// Standard uncertainty of the rest, in the unit of the role.
+    pub own_u: f64,
 }
 
 /// A value, or the state in which a meter has none.

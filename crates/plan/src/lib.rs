@@ -1,1 +1,139 @@
-//! Documents to steps
+//! Documents to steps: which configurations in which order, at which current, ranges and waits. Pure: no clock, no
+//! instrument, no file.
+//!
+//! A plan is frozen: it holds every choice that a run will make, with the reason for each, so that it can be shown
+//! before the run and kept with it.
+
+mod choose;
+mod forward;
+mod limits;
+mod verify;
+
+pub use forward::{Forward, forward};
+pub use verify::{Judgement, Prediction, Verification, judge};
+
+use quadrille_documents::{Bench, Dialect, Faults, Recipe, Role, Sample};
+use quadrille_experiment::{Configuration, Polarity};
+use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
+use serde::Serialize;
+
+/// A bench document with the dialects that its instruments speak.
+#[derive(Clone, Debug)]
+pub struct EquippedBench {
+    /// The document.
+    pub bench: Bench,
+    /// Dialects in the order of the bench's instruments; each is for the role of its instrument.
+    pub dialects: Vec<Dialect>,
+}
+
+impl EquippedBench {
+    /// The dialect of the instrument of a role.
+    pub fn dialect(&self, role: Role) -> Option<&Dialect> {
+        self.dialects.iter().find(|dialect| dialect.role == role)
+    }
+}
+
+/// One execution of a recipe on a bench with a sample, decided in full.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Plan {
+    /// Magnitude of the current.
+    pub current: Ampere,
+    /// Voltage limit of the source.
+    pub voltage_limit: Volt,
+    /// Full scale that the voltmeter's range must hold; `None` where a first look in each leg finds it.
+    pub voltage_range: Option<Volt>,
+    /// Averaging time of a reading, in power-line cycles.
+    pub aperture_plc: f64,
+    /// The same in seconds.
+    pub aperture: Second,
+    /// Wait between a change and the reading after it.
+    pub settle: Second,
+    /// Wait at zero current before crosspoints move.
+    pub discharge: Second,
+    /// Whether the guard is driven.
+    pub guard: bool,
+    /// Whether the buffers are in the sense lines.
+    pub buffers: bool,
+    /// Polarities of a leg in order.
+    pub reversal: Vec<Polarity>,
+    /// How often the pattern is taken in a leg.
+    pub repeats: u32,
+    /// The rounds in order.
+    pub rounds: Vec<Round>,
+    /// Why each choice was made, in sentences.
+    pub reasons: Vec<String>,
+    /// What may go wrong, in sentences.
+    pub warnings: Vec<String>,
+}
+
+/// A complete set of configurations and polarities at one temperature and field.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Round {
+    /// From 1.
+    pub number: u32,
+    /// Flux density.
+    pub field: Tesla,
+    /// Temperature as the person at the bench states it.
+    pub temperature: Kelvin,
+    /// Configurations in order.
+    pub legs: Vec<Configuration>,
+}
+
+impl Plan {
+    /// How many readings the plan takes.
+    pub fn readings(&self) -> usize {
+        let legs: usize = self.rounds.iter().map(|round| round.legs.len()).sum();
+        legs * self.reversal.len() * self.repeats as usize
+    }
+
+    /// Plans a recipe; faults point at the lines of the documents that disagree.
+    pub fn new(equipped: &EquippedBench, sample: &Sample, recipe: &Recipe) -> Result<Self, Faults> {
+        limits::check(equipped, sample, recipe)?;
+        let choices = choose::choices(
+            equipped,
+            choose::Wanted {
+                current: Ampere(recipe.current_a.value),
+                voltage_limit: Volt(recipe.voltage_limit_v.value),
+                guard: recipe.guard.value,
+                buffers: recipe.buffers.value,
+                settling: recipe.settling,
+            },
+            forward(sample)?.as_ref(),
+        )?;
+        Ok(Self {
+            current: Ampere(recipe.current_a.value),
+            voltage_limit: Volt(recipe.voltage_limit_v.value),
+            voltage_range: recipe.voltage_range_v.as_ref().map(|range| Volt(range.value)),
+            aperture_plc: recipe.aperture_plc,
+            aperture: Second(recipe.aperture_plc / equipped.bench.mains_hz),
+            settle: choices.settle,
+            discharge: choices.discharge,
+            guard: choices.guard,
+            buffers: choices.buffers,
+            reversal: recipe.reversal.clone(),
+            repeats: recipe.repeats,
+            rounds: rounds(recipe),
+            reasons: choices.reasons,
+            warnings: choices.warnings,
+        })
+    }
+}
+
+/// Zero field first (ASTM F76, from memory: resistivity before Hall), then the fields in the order of the recipe.
+fn rounds(recipe: &Recipe) -> Vec<Round> {
+    let mut rounds: Vec<Round> = Vec::new();
+    let temperature = Kelvin(recipe.temperature_k);
+    let mut push = |field, configurations: &[quadrille_documents::Located<Configuration>]| {
+        let legs = configurations.iter().map(|configuration| configuration.value).collect();
+        rounds.push(Round { number: rounds.len() as u32 + 1, field: Tesla(field), temperature, legs });
+    };
+    if let Some(resistivity) = &recipe.resistivity {
+        push(0.0, &resistivity.configurations);
+    }
+    if let Some(hall) = &recipe.hall {
+        for field in &hall.fields_t {
+            push(*field, &hall.configurations);
+        }
+    }
+    rounds
+}

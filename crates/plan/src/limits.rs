@@ -1,0 +1,121 @@
+//! What a recipe may not ask of a bench or a sample: each a fault at the line of the recipe.
+
+use crate::EquippedBench;
+use quadrille_documents::{Fault, Faults, Located, Recipe, Role, Sample, Switch};
+use quadrille_experiment::Configuration;
+use quadrille_quantity::{Ampere, Volt, Watt};
+
+/// The lowest of what bench and sample allow, each with whose it is.
+pub(crate) struct Allowed {
+    pub(crate) current: (Ampere, &'static str),
+    pub(crate) voltage: (Volt, &'static str),
+    pub(crate) power: (Watt, &'static str),
+}
+
+impl Allowed {
+    pub(crate) fn of(equipped: &EquippedBench, sample: &Sample) -> Self {
+        let bench = equipped.bench.limits;
+        let mut allowed = Self {
+            current: (Ampere(bench.current_a), "bench"),
+            voltage: (Volt(bench.voltage_v), "bench"),
+            power: (Watt(bench.power_w), "bench"),
+        };
+        if let Some(limits) = sample.limits {
+            lower(&mut allowed.current, Ampere(limits.current_a));
+            lower(&mut allowed.voltage, Volt(limits.voltage_v));
+            lower(&mut allowed.power, Watt(limits.power_w));
+        }
+        allowed
+    }
+}
+
+fn lower<Q: PartialOrd>(allowed: &mut (Q, &'static str), of_sample: Q) {
+    if of_sample < allowed.0 {
+        *allowed = (of_sample, "sample");
+    }
+}
+
+pub(crate) fn check(equipped: &EquippedBench, sample: &Sample, recipe: &Recipe) -> Result<(), Faults> {
+    let mut faults = Vec::new();
+    amounts(equipped, sample, recipe, &mut faults);
+    switches(equipped, recipe, &mut faults);
+    let resistivity = recipe.resistivity.iter().flat_map(|part| &part.configurations);
+    let hall = recipe.hall.iter().flat_map(|part| &part.configurations);
+    let contacts = contacts(equipped, sample);
+    faults.extend(resistivity.chain(hall).filter_map(|configuration| beyond(configuration, contacts)));
+    if faults.is_empty() { Ok(()) } else { Err(Faults(faults)) }
+}
+
+fn amounts(equipped: &EquippedBench, sample: &Sample, recipe: &Recipe, faults: &mut Vec<Fault>) {
+    let allowed = Allowed::of(equipped, sample);
+    let (current, limit) = (Ampere(recipe.current_a.value), Volt(recipe.voltage_limit_v.value));
+    if current > allowed.current.0 {
+        let (most, whose) = allowed.current;
+        faults.push(recipe.current_a.fault(
+            format!("{current} is above the {whose}'s limit of {most}"),
+            format!("write at most {:e}", most.0),
+        ));
+    }
+    if limit > allowed.voltage.0 {
+        let (most, whose) = allowed.voltage;
+        faults.push(recipe.voltage_limit_v.fault(
+            format!("{limit} is above the {whose}'s limit of {most}"),
+            format!("write at most {:e}", most.0),
+        ));
+    }
+    let power = limit * current;
+    if power > allowed.power.0 {
+        let (most, whose) = allowed.power;
+        faults.push(recipe.voltage_limit_v.fault(
+            format!("{limit} times {current} is {power}, above the {whose}'s limit of {most}"),
+            format!("write at most {:e} V, or a smaller current", most.0 / current.0),
+        ));
+    }
+    for (role, what) in [(Role::CurrentSource, "source"), (Role::Ammeter, "ammeter")] {
+        if let Some(dialect) = equipped.dialect(role)
+            && dialect.facts.range_for(current.0).is_none()
+        {
+            let most = dialect.facts.ranges.last().map_or(0.0, |range| range.full_scale);
+            faults.push(recipe.current_a.fault(
+                format!("{current} is above the largest range of the {what}, {}", Ampere(most)),
+                format!("write at most {most:e}"),
+            ));
+        }
+    }
+    if let (Some(range), Some(dialect)) = (&recipe.voltage_range_v, equipped.dialect(Role::Voltmeter))
+        && dialect.facts.range_for(range.value).is_none()
+    {
+        let most = dialect.facts.ranges.last().map_or(0.0, |range| range.full_scale);
+        faults.push(range.fault("the voltmeter has no such range", format!("write at most {most:e}")));
+    }
+}
+
+fn switches(equipped: &EquippedBench, recipe: &Recipe, faults: &mut Vec<Fault>) {
+    use quadrille_documents::Action::GuardOn;
+    let wiring = &equipped.bench.wiring;
+    let can_guard =
+        wiring.guard && equipped.dialect(Role::CurrentSource).is_some_and(|source| source.can(GuardOn));
+    if recipe.guard.value == Switch::On && !can_guard {
+        let remedy =
+            "write guard = \"off\", or wiring.guard = true and guard commands in the source's dialect";
+        faults.push(recipe.guard.fault("this bench has no guard to drive", remedy));
+    }
+    if recipe.buffers.value == Switch::On && wiring.buffers.is_none() {
+        let remedy = "write buffers = \"off\", or [wiring.buffers] in the bench document";
+        faults.push(recipe.buffers.fault("this bench has no buffers", remedy));
+    }
+}
+
+/// How many contacts can be used: those that the sample has and the bench wires.
+pub(crate) fn contacts(equipped: &EquippedBench, sample: &Sample) -> usize {
+    sample.contacts.min(equipped.bench.wiring.columns.len())
+}
+
+fn beyond(configuration: &Located<Configuration>, contacts: usize) -> Option<Fault> {
+    let highest = configuration.value.contacts().into_iter().max()?;
+    (usize::from(highest.number()) > contacts).then(|| {
+        let problem =
+            format!("{} uses contact {highest}, but only {contacts} are there", configuration.value);
+        configuration.fault(problem, format!("write contacts from 1 to {contacts}"))
+    })
+}

@@ -1,0 +1,238 @@
+//! Proving a bench right on a resistor network of known value: the plan, the prediction, the judgement.
+
+use crate::choose::{self, Wanted, no_answer};
+use crate::limits::{Allowed, contacts};
+use crate::{EquippedBench, Forward, Plan, Round, forward};
+use quadrille_documents::{Faults, Role, Sample, Settling, Switch};
+use quadrille_experiment::{Configuration, Polarity, Reading, STANDARD};
+use quadrille_network::Circuit;
+use quadrille_quantity::{Ampere, Kelvin, Ohm, Second, Tesla, Volt};
+use serde::Serialize;
+
+/// Voltage that a standard is driven to, at most: large against offsets, far below any hazard.
+const DRIVE: Volt = Volt(1.0);
+
+/// Time constants to wait: what is left of a step is then 1e-6 of it.
+const TIME_CONSTANTS: f64 = 14.0;
+
+/// How many standard uncertainties of the instruments a reading may be off, beside the resistors' tolerance.
+const COVERAGE: f64 = 2.0;
+
+/// What a configuration of a standard should read.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Prediction {
+    /// The configuration.
+    pub configuration: Configuration,
+    /// Its four-terminal resistance by nodal analysis of the declared values.
+    pub resistance: Ohm,
+    /// What the resistors' tolerance may change it by: the sum of the magnitudes of all changes.
+    pub tolerance: Ohm,
+}
+
+/// The plan that proves a bench on a standard, with what it should find.
+#[derive(Clone, Debug)]
+pub struct Verification {
+    /// The plan.
+    pub plan: Plan,
+    /// The predictions in the order of the plan.
+    pub predictions: Vec<Prediction>,
+}
+
+impl Verification {
+    /// Plans the proof. The sample must be a network: of anything else the values are not known.
+    pub fn new(
+        equipped: &EquippedBench,
+        sample: &Sample,
+        guard: Switch,
+        buffers: Switch,
+    ) -> Result<Self, Faults> {
+        let Some(Forward::Network { circuit, tolerance }) = forward(sample)? else {
+            let problem = "a bench is proved on a standard: a sample whose model is a network of resistors";
+            return Err(sample
+                .name
+                .fault(problem, "write [model] with type = \"network\" and its resistors")
+                .into());
+        };
+        if contacts(equipped, sample) < 4 {
+            let remedy = "name four nodes in `contacts`, and four columns in the bench's wiring";
+            return Err(sample.name.fault("a proof needs four contacts", remedy).into());
+        }
+        let predictions: Result<Vec<_>, _> =
+            STANDARD.into_iter().map(|configuration| predict(&circuit, tolerance, configuration)).collect();
+        let predictions = predictions.map_err(|error| no_answer(&error))?;
+        let model = Forward::Network { circuit, tolerance };
+        let plan = plan(equipped, sample, &model, guard, buffers)?;
+        Ok(Self { plan, predictions })
+    }
+}
+
+fn predict(
+    circuit: &Circuit,
+    tolerance: f64,
+    configuration: Configuration,
+) -> Result<Prediction, quadrille_network::NetworkError> {
+    let resistance = circuit.terminals().four_terminal(configuration)?;
+    let sensitivities = circuit.log_sensitivities(configuration)?;
+    let tolerance = sensitivities.into_iter().fold(Ohm(0.0), |sum, change| sum + change.abs() * tolerance);
+    Ok(Prediction { configuration, resistance, tolerance })
+}
+
+fn plan(
+    equipped: &EquippedBench,
+    sample: &Sample,
+    model: &Forward,
+    guard: Switch,
+    buffers: Switch,
+) -> Result<Plan, Faults> {
+    let largest = model.largest_two_terminal().map_err(|error| no_answer(&error))?;
+    let allowed = Allowed::of(equipped, sample);
+    let source_most = |role| {
+        let dialect = equipped.dialect(role);
+        Ampere(dialect.and_then(|d| d.facts.ranges.last()).map_or(f64::INFINITY, |range| range.full_scale))
+    };
+    let most = allowed.current.0.min(source_most(Role::CurrentSource)).min(source_most(Role::Ammeter));
+    let drive = DRIVE.min(allowed.voltage.0 * 0.5);
+    // Twice the voltage limit's headroom must stay within the power limit: limit = 2.5 I R, power = limit · I.
+    let by_power = Ampere((allowed.power.0.0 / (2.5 * largest.0)).sqrt());
+    let current = Ampere(step_down((drive / largest).min(most).min(by_power).0));
+    let voltage_limit = Volt(step_up(2.0 * (current * largest).0).max(0.1)).min(allowed.voltage.0);
+    let settling = Settling::TimeConstants(TIME_CONSTANTS);
+    let wanted = Wanted { current, voltage_limit, guard, buffers, settling };
+    if let Some(fault) = missing(equipped, sample, guard, buffers) {
+        return Err(fault);
+    }
+    let mut choices = choose::choices(equipped, wanted, Some(model))?;
+    choices
+        .reasons
+        .insert(0, format!("current {current}: it drives at most {} across the standard", current * largest));
+    // Picoamperes are noisy: average longer where the current is small.
+    let aperture_plc = if current.0 < 1e-8 { 5.0 } else { 1.0 };
+    let legs = STANDARD.to_vec();
+    Ok(Plan {
+        current,
+        voltage_limit,
+        voltage_range: None,
+        aperture_plc,
+        aperture: Second(aperture_plc / equipped.bench.mains_hz),
+        settle: choices.settle,
+        discharge: choices.discharge,
+        guard: choices.guard,
+        buffers: choices.buffers,
+        reversal: vec![Polarity::Plus, Polarity::Minus],
+        repeats: 1,
+        rounds: vec![Round { number: 1, field: Tesla(0.0), temperature: Kelvin(295.0), legs }],
+        reasons: choices.reasons,
+        warnings: choices.warnings,
+    })
+}
+
+fn missing(equipped: &EquippedBench, sample: &Sample, guard: Switch, buffers: Switch) -> Option<Faults> {
+    let wiring = &equipped.bench.wiring;
+    let (problem, remedy) = if guard == Switch::On && !wiring.guard {
+        ("this bench has no guard to drive", "leave the guard by-resistance, or declare wiring.guard = true")
+    } else if buffers == Switch::On && wiring.buffers.is_none() {
+        ("this bench has no buffers", "leave the buffers by-resistance, or declare [wiring.buffers]")
+    } else {
+        return None;
+    };
+    Some(sample.name.fault(problem, remedy).into())
+}
+
+/// The largest 1, 2 or 5 times a power of ten that is not above `x`.
+fn step_down(x: f64) -> f64 {
+    let decade = 10f64.powf((x * (1.0 + 1e-9)).log10().floor());
+    let step = [5.0, 2.0, 1.0].into_iter().find(|step| step * decade <= x * (1.0 + 1e-9)).unwrap_or(1.0);
+    // Written through text, so that 1e-10 is the number a person would write.
+    format!("{step}e{}", decade.log10().round()).parse().unwrap_or(step * decade)
+}
+
+/// The smallest 1, 2 or 5 times a power of ten that is not below `x`.
+fn step_up(x: f64) -> f64 {
+    let below = step_down(x);
+    if below >= x * (1.0 - 1e-9) { below } else { step_down(below * 2.5) }
+}
+
+/// What was read of a configuration against what was predicted.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Judgement {
+    /// The configuration.
+    pub configuration: Configuration,
+    /// What it should read.
+    pub predicted: Ohm,
+    /// What it read, from both polarities; `None` where a reading was no value.
+    pub measured: Option<Ohm>,
+    /// What it may be off by: resistors' tolerance and instruments' accuracy.
+    pub limit: Ohm,
+    /// Whether it is within.
+    pub passed: bool,
+    /// Why it has no value, in words.
+    pub remark: Option<String>,
+}
+
+/// Judges each prediction by the readings of its configuration.
+pub fn judge(predictions: &[Prediction], readings: &[Reading]) -> Vec<Judgement> {
+    predictions.iter().map(|prediction| judge_one(prediction, readings)).collect()
+}
+
+fn judge_one(prediction: &Prediction, readings: &[Reading]) -> Judgement {
+    use quadrille_experiment::Condition::Sound;
+    let own: Vec<&Reading> =
+        readings.iter().filter(|r| r.configuration == prediction.configuration).collect();
+    let judgement = |measured, limit: Ohm, passed, remark| Judgement {
+        configuration: prediction.configuration,
+        predicted: prediction.resistance,
+        measured,
+        limit,
+        passed,
+        remark,
+    };
+    if let Some(bad) = own.iter().find(|reading| reading.condition != Sound) {
+        let remark = format!("no value: {}", bad.condition);
+        return judgement(None, prediction.tolerance, false, Some(remark));
+    }
+    let mean = |sign: f64, value: fn(&Reading) -> f64| {
+        let values: Vec<f64> =
+            own.iter().filter(|r| r.current.value.0 * sign > 0.0).map(|reading| value(reading)).collect();
+        (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+    };
+    let (voltage, current) = (|r: &Reading| r.voltage.value.0, |r: &Reading| r.current.value.0);
+    let means = (mean(1.0, voltage), mean(-1.0, voltage), mean(1.0, current), mean(-1.0, current));
+    let (Some(v_plus), Some(v_minus), Some(i_plus), Some(i_minus)) = means else {
+        let remark = "no current returned in one direction or both".to_owned();
+        return judgement(None, prediction.tolerance, false, Some(remark));
+    };
+    let swing = i_plus - i_minus;
+    let measured = Ohm((v_plus - v_minus) / swing);
+    let limit = prediction.tolerance + accuracy(&own, measured, swing) * COVERAGE;
+    let passed = (measured - prediction.resistance).abs() <= limit;
+    judgement(Some(measured), limit, passed, None)
+}
+
+/// Standard uncertainty of (V₊ − V₋)/(I₊ − I₋) from the meters' stated accuracy: gains common to both polarities,
+/// the rest independent between them (JCGM 100:2008, 5.1.2).
+fn accuracy(readings: &[&Reading], measured: Ohm, swing: f64) -> Ohm {
+    let largest = |value: fn(&Reading) -> f64| readings.iter().map(|r| value(r)).fold(0.0, f64::max);
+    let gains = measured.0 * largest(|r| r.voltage.gain_u).hypot(largest(|r| r.current.gain_u));
+    let voltage = largest(|r| r.voltage.own_u.0) * std::f64::consts::SQRT_2 / swing;
+    let current = largest(|r| r.current.own_u.0) * std::f64::consts::SQRT_2 / swing * measured.0;
+    Ohm((gains.powi(2) + voltage.powi(2) + current.powi(2)).sqrt())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn currents_step_down_to_one_two_or_five() {
+        for (x, step) in [(1e-4, 1e-4), (0.99e-4, 5e-5), (7.5e-11, 5e-11), (2.0, 2.0), (1.99, 1.0)] {
+            assert_eq!(step_down(x), step);
+        }
+    }
+
+    #[test]
+    fn limits_step_up_to_one_two_or_five() {
+        for (x, step) in [(1.5, 2.0), (2.0, 2.0), (2.1, 5.0), (5.5, 10.0), (0.11, 0.2)] {
+            assert!((step_up(x) / step - 1.0).abs() < 1e-12, "{x} {}", step_up(x));
+        }
+    }
+}
