@@ -250,3 +250,51 @@ fn without(values: &[f64], direction: &[f64]) -> Vec<f64> {
 fn dot(a: &[f64], b: &[f64]) -> f64 {
     a.iter().zip(b).map(|(x, y)| x * y).sum()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Currents, voltages and times that no line fits.
+    fn rough() -> Vec<Ordered> {
+        [(1.0, 2.3, 0.0), (-0.7, -1.1, 1.0), (-1.2, -2.9, 2.5), (0.9, 1.4, 3.0), (1.1, 2.0, 4.5)]
+            .into_iter()
+            .map(|(current, voltage, time)| Ordered {
+                configuration: "12,34".parse().unwrap(),
+                time,
+                field: 0.0,
+                current,
+                voltage,
+                current_u: (0.0, 0.0),
+                voltage_u: (0.0, 0.0),
+            })
+            .collect()
+    }
+
+    #[track_caller]
+    fn check(estimator: fn(&[Ordered]) -> Fit, readings: &[Ordered]) {
+        let fit = estimator(readings);
+        for k in 0..readings.len() {
+            let moved = |change: fn(&mut Ordered, f64)| {
+                let at = |step: f64| {
+                    let mut moved = readings.to_vec();
+                    change(&mut moved[k], step);
+                    estimator(&moved).resistance
+                };
+                (at(1e-5) - at(-1e-5)) / 2e-5
+            };
+            let (by_voltage, by_current) =
+                (moved(|r, step| r.voltage += step), moved(|r, step| r.current += step));
+            assert!((fit.by_voltage[k] - by_voltage).abs() < 1e-8, "{k}: {by_voltage}");
+            assert!((fit.by_current[k] - by_current).abs() < 1e-8, "{k}: {by_current}");
+        }
+    }
+
+    #[test]
+    fn the_derivatives_are_those_of_the_estimate_whatever_the_residuals() {
+        check(line, &rough());
+        check(line, &rough()[..2]);
+        check(line, &rough()[..3]);
+        check(ratio, &rough());
+    }
+}

@@ -1,4 +1,5 @@
 //! What enters a result, what does not, what is said about it, and what is refused.
+#![allow(clippy::unwrap_used)]
 
 mod support;
 

@@ -1,4 +1,5 @@
 //! The uncertainty budget: against formulas by hand, and against Monte Carlo through the whole reduction.
+#![allow(clippy::unwrap_used)]
 
 mod support;
 

@@ -1,4 +1,5 @@
 //! Propagation of uncertainty against the examples of JCGM 100:2008 and JCGM 101:2008.
+#![allow(clippy::unwrap_used)]
 
 use nalgebra::{DMatrix, DVector};
 use quadrille_reduction::propagation::linear;

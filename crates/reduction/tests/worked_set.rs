@@ -4,6 +4,7 @@
 //! R_A/R_B = 1.5, thermoelectric potentials between the contacts e12 = −20, e23 = +12, e34 = +20, e41 = −12 µV, from
 //! the equation of van der Pauw (Philips Research Reports 13, 1958), E = R_H B × J and Kirchhoff's laws; voltages
 //! rounded to 1e-6 µV. Constants of the SI of 2019.
+#![allow(clippy::unwrap_used)]
 
 mod support;
 

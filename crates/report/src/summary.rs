@@ -68,7 +68,7 @@ fn customary(quantity: Quantity) -> Option<(f64, &'static str)> {
 }
 
 fn check_line(check: &Check) -> String {
-    let is_lower_limit = check.passed != (check.measured <= check.limit);
+    let is_lower_limit = check.passed != (check.measured < check.limit);
     let limit = if is_lower_limit { "at least" } else { "limit" };
     let verdict = if check.passed { "passed" } else { "NOT passed" };
     format!(

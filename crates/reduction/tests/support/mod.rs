@@ -1,6 +1,6 @@
 //! A sample of four point contacts on its edge, and readings of it; made from the two resistances of van der Pauw, a
 //! Hall slope and contact potentials, without any code of the reduction.
-#![allow(dead_code, missing_docs, unreachable_pub)]
+#![allow(dead_code, missing_docs, unreachable_pub, clippy::unwrap_used)]
 
 use quadrille_experiment::{Condition, Configuration, MeterReading, Reading};
 use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
