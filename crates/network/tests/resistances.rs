@@ -1,4 +1,5 @@
 //! Resistances of circuits against closed forms, exact rationals and identities.
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
 use proptest::prelude::*;
 use quadrille_experiment::{Configuration, Contact};
