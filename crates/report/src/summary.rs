@@ -39,16 +39,10 @@ pub fn summary(reduced: &Reduced) -> String {
 
 fn result_line(quantity: Quantity, estimate: Estimate) -> String {
     let si = written(estimate, 1.0, quantity.unit());
-    let beside = match customary(quantity) {
-        Some((factor, unit)) => format!("  {}", written(estimate, factor, unit)),
-        None => String::new(),
-    };
-    let pad = 27usize.saturating_sub(si.chars().count());
-    format!("  {:<22} {si}{}{beside}\n", quantity.name(), " ".repeat(pad))
-        .replace(" \n", "\n")
-        .trim_end()
-        .to_owned()
-        + "\n"
+    let beside =
+        customary(quantity).map(|(factor, unit)| written(estimate, factor, unit)).unwrap_or_default();
+    let line = format!("  {:<22} {si:<27} {beside}", quantity.name());
+    line.trim_end().to_owned() + "\n"
 }
 
 fn written(estimate: Estimate, factor: f64, unit: &str) -> String {
@@ -79,22 +73,30 @@ fn check_line(check: &Check) -> String {
     )
 }
 
-/// Two significant digits and a per cent sign.
+/// Two significant digits in per cent, below a thousandth in parts per million.
 fn percent(ratio: f64) -> String {
-    let percent = 100.0 * ratio;
-    let decimals = match percent.abs() {
-        large if large >= 9.95 => 0,
-        middle if middle >= 0.995 || middle == 0.0 => 1,
-        small if small >= 0.0995 => 2,
-        _ => 3,
-    };
-    if percent.abs() >= 1e6 {
-        return format!("{percent:.1e} %");
+    if ratio == 0.0 || ratio.abs() >= 1e-3 {
+        two_digits(100.0 * ratio, "%")
+    } else {
+        two_digits(1e6 * ratio, "ppm")
     }
-    let digits = format!("{percent:.decimals$}");
+}
+
+fn two_digits(value: f64, unit: &str) -> String {
+    if value.abs() >= 1e6 || (value != 0.0 && value.abs() < 1e-3) {
+        return format!("{value:.1e} {unit}");
+    }
+    let decimals = match value.abs() {
+        large if large >= 9.95 || value == 0.0 => 0,
+        middle if middle >= 0.995 => 1,
+        small if small >= 0.0995 => 2,
+        smaller if smaller >= 0.00995 => 3,
+        _ => 4,
+    };
+    let digits = format!("{value:.decimals$}");
     let short =
         if digits.contains('.') { digits.trim_end_matches('0').trim_end_matches('.') } else { &digits };
-    format!("{short} %")
+    format!("{short} {unit}")
 }
 
 /// For every result the sources that matter most, relative to its value.
@@ -150,4 +152,29 @@ fn wrapped(sign: &str, text: &str) -> String {
         line.push(' ');
     }
     result + line.trim_end() + "\n"
+}
+
+#[cfg(test)]
+mod tests {
+    use super::percent;
+
+    #[track_caller]
+    fn check(ratio: f64, expected: &str) {
+        assert_eq!(percent(ratio), expected);
+    }
+
+    #[test]
+    fn shares_have_two_digits_at_any_size() {
+        check(0.0, "0 %");
+        check(1.0, "100 %");
+        check(0.03, "3 %");
+        check(0.0143197, "1.4 %");
+        check(-0.2999, "-30 %");
+        check(0.0099949, "1 %");
+        check(0.00208, "0.21 %");
+        check(1.84e-5, "18 ppm");
+        check(4.4e-8, "0.044 ppm");
+        check(2.2e-16, "2.2e-10 ppm");
+        check(1e300, "1.0e302 %");
+    }
 }
