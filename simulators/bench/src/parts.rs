@@ -1,0 +1,318 @@
+//! What the bench is made of, electrically, and the circuit that it forms in one position of all its switches.
+//! Knows no time and no command.
+
+use crate::SimulationError;
+use crate::draw::Purpose;
+use quadrille_documents::{Bench, Cable, Crosspoint, Dialect, Model, Role, Sample};
+use quadrille_network::{Circuit, Dynamics, Film, Mesh, NetworkError, TerminalMatrix};
+use quadrille_quantity::{Ohm, Tesla};
+use std::collections::BTreeSet;
+
+/// Nodes of the four rows, in the order of the terminals wired to them; the contacts follow from [`CONTACTS`].
+pub(crate) const SOURCE_HIGH: usize = 0;
+pub(crate) const RETURN_LOW: usize = 1;
+pub(crate) const SENSE_HIGH: usize = 2;
+pub(crate) const SENSE_LOW: usize = 3;
+pub(crate) const CONTACTS: usize = 4;
+
+/// Least capacitance of a node: a bare terminal (common practice, no source).
+const LEAST_CAPACITANCE_F: f64 = 0.1e-12;
+
+/// Ammeter's input when it is shorted: a relay contact (common practice, no source).
+const SHORTED_OHM: f64 = 1e-2;
+
+/// From the source's terminal to ground while its output is off, so that cables lose their charge. Ours.
+const OUTPUT_OFF_OHM: f64 = 1e6;
+
+/// How hard a source holds its voltage limit. Ours: 1 mV short of the limit at 1 mA.
+pub(crate) const CLAMP_SIEMENS: f64 = 1.0;
+
+/// Closed resistances scatter by this part of their nominal value (common practice, no source).
+const CLOSED_SCATTER: f64 = 0.15;
+
+/// One relay between a row and a contact.
+#[derive(Clone, Copy, Debug)]
+struct Relay {
+    closed_ohm: f64,
+    /// Thermoelectric voltage when closed; positive raises the row against the contact.
+    emf_v: f64,
+}
+
+/// Currents out of the sense terminals, in amperes.
+#[derive(Clone, Copy, Debug)]
+struct Inputs {
+    ohm: f64,
+    bias_a: [f64; 2],
+}
+
+enum Specimen {
+    Fixed(TerminalMatrix),
+    Film(Film),
+}
+
+/// What pushes current into the source's row.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub(crate) enum Drive {
+    /// Nothing: the output is off.
+    Off,
+    /// The set current.
+    Current,
+    /// The voltage limit.
+    Clamp,
+}
+
+/// A position of everything that changes the circuit.
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+pub(crate) struct Position {
+    /// Closed relays, by row from 0 and contact from 0.
+    pub(crate) closed: BTreeSet<(usize, usize)>,
+    /// Whether the relay of the buffers is closed.
+    pub(crate) buffers: bool,
+    /// Whether the source drives the guard.
+    pub(crate) guard: bool,
+    /// Whether the ammeter's input is open rather than shorted.
+    pub(crate) input: bool,
+    /// What drives.
+    pub(crate) drive: Drive,
+    /// Bits of the field in teslas.
+    pub(crate) field: u64,
+}
+
+impl Position {
+    /// As after switching everything on.
+    pub(crate) fn at_rest(field: Tesla) -> Self {
+        Self {
+            closed: BTreeSet::new(),
+            buffers: false,
+            guard: false,
+            input: false,
+            drive: Drive::Off,
+            field: field.0.to_bits(),
+        }
+    }
+
+    /// The field.
+    pub(crate) fn field(&self) -> Tesla {
+        Tesla(f64::from_bits(self.field))
+    }
+}
+
+/// The circuit of one position: its dynamics, and what its thermoelectric voltages and bias currents alone settle
+/// to.
+pub(crate) struct Formed {
+    pub(crate) dynamics: Dynamics,
+    pub(crate) background: Vec<f64>,
+    pub(crate) sample: TerminalMatrix,
+}
+
+/// Where a crosspoint leads.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Place {
+    /// Joins a row (from 0) to a contact (from 0).
+    Relay(usize, usize),
+    /// Puts the buffers in.
+    Buffers,
+}
+
+/// Everything on the bench that conducts, with what the seed says of each piece.
+pub(crate) struct Parts {
+    rows: [u16; 4],
+    columns: Vec<u16>,
+    buffers_crosspoint: Option<Crosspoint>,
+    relays: Vec<Vec<Relay>>,
+    open_ohm: f64,
+    cable: Cable,
+    guard_works: bool,
+    plain: Inputs,
+    buffered: Option<Inputs>,
+    output_ohm: f64,
+    burden_ohm: f64,
+    specimen: Specimen,
+}
+
+/// What of the bench is broken.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Broken {
+    pub(crate) guard: bool,
+    pub(crate) buffers: bool,
+}
+
+impl Parts {
+    pub(crate) fn new<'a>(
+        bench: &Bench,
+        dialect: &impl Fn(Role) -> &'a Dialect,
+        sample: &Sample,
+        seed: u64,
+        broken: Broken,
+    ) -> Result<Self, SimulationError> {
+        let wiring = &bench.wiring;
+        let (wired, contacts) = (wiring.columns.len(), sample.contacts);
+        if contacts > wired {
+            return Err(SimulationError::Unwired { sample: sample.name.value.clone(), contacts, wired });
+        }
+        let matrix = &dialect(Role::SwitchMatrix).facts;
+        let voltmeter = &dialect(Role::Voltmeter).facts;
+        let purpose = |word: &str, k: usize| Purpose::new(seed, word).whole(k as u64);
+        let relay = |row: usize, column: usize| {
+            let purpose = |word: &str| purpose(word, row).whole(column as u64);
+            Relay {
+                closed_ohm: matrix.closed_resistance_ohm
+                    * (1.0 + CLOSED_SCATTER * purpose("closed resistance").uniform()),
+                emf_v: matrix.thermoelectric_v * purpose("thermoelectric voltage").normal(),
+            }
+        };
+        let inputs = |word: &str, ohm: f64, most: f64| {
+            let bias_a = [0, 1].map(|k| most * purpose(word, k).uniform());
+            Inputs { ohm, bias_a }
+        };
+        let buffers = wiring.buffers.filter(|_| !broken.buffers);
+        Ok(Self {
+            rows: wiring.rows.in_order(),
+            columns: wiring.columns.clone(),
+            buffers_crosspoint: wiring.buffers.map(|buffers| buffers.crosspoint),
+            relays: (0..4).map(|row| (0..wired).map(|column| relay(row, column)).collect()).collect(),
+            open_ohm: matrix.open_resistance_ohm,
+            cable: wiring.cable,
+            guard_works: wiring.guard && !broken.guard,
+            plain: inputs("bias current", voltmeter.input_resistance_ohm, voltmeter.bias_current_a),
+            buffered: buffers.map(|b| inputs("buffer bias", b.input_resistance_ohm, b.bias_current_a)),
+            output_ohm: dialect(Role::CurrentSource).facts.output_resistance_ohm,
+            burden_ohm: dialect(Role::Ammeter).facts.burden_ohm,
+            specimen: specimen(sample)?,
+        })
+    }
+
+    /// How many nodes the circuit has.
+    pub(crate) fn nodes(&self) -> usize {
+        CONTACTS + self.columns.len()
+    }
+
+    /// Where a crosspoint leads; `None` where the matrix has none.
+    pub(crate) fn place(&self, crosspoint: Crosspoint) -> Option<Place> {
+        if self.buffers_crosspoint == Some(crosspoint) {
+            return Some(Place::Buffers);
+        }
+        let row = self.rows.iter().position(|&row| row == crosspoint.row)?;
+        let column = self.columns.iter().position(|&column| column == crosspoint.column)?;
+        Some(Place::Relay(row, column))
+    }
+
+    /// The crosspoint of a place.
+    pub(crate) fn crosspoint(&self, place: Place) -> Option<Crosspoint> {
+        match place {
+            Place::Relay(row, column) => {
+                Some(Crosspoint { row: self.rows[row], column: self.columns[column] })
+            }
+            Place::Buffers => self.buffers_crosspoint,
+        }
+    }
+
+    /// Resistance of the ammeter's input when it measures, in ohms.
+    pub(crate) fn burden_ohm(&self) -> f64 {
+        self.burden_ohm
+    }
+
+    /// The circuit of a position.
+    pub(crate) fn form(&self, position: &Position) -> Result<Formed, NetworkError> {
+        let sample = match &self.specimen {
+            Specimen::Fixed(matrix) => matrix.clone(),
+            Specimen::Film(film) => film.terminal_matrix(position.field())?,
+        };
+        let mut mesh = Mesh::new(self.nodes());
+        let contacts: Vec<usize> = (0..sample.count()).map(|k| CONTACTS + k).collect();
+        mesh.add_sample(&sample, &contacts);
+        self.add_relays(&mut mesh, position);
+        self.add_cables(&mut mesh, position);
+        self.add_instruments(&mut mesh, position);
+        let dynamics = Dynamics::new(mesh)?;
+        let background = self.background(&dynamics, position)?;
+        Ok(Formed { dynamics, background, sample })
+    }
+
+    fn add_relays(&self, mesh: &mut Mesh, position: &Position) {
+        for (row, relays) in self.relays.iter().enumerate() {
+            for (column, relay) in relays.iter().enumerate() {
+                let closed = position.closed.contains(&(row, column));
+                let ohm = if closed { relay.closed_ohm } else { self.open_ohm };
+                mesh.add_conductance(row, CONTACTS + column, 1.0 / ohm);
+            }
+        }
+    }
+
+    fn add_cables(&self, mesh: &mut Mesh, position: &Position) {
+        let (capacitance, insulation) = if position.guard && self.guard_works {
+            (self.cable.guarded_capacitance_f, self.cable.guarded_insulation_ohm)
+        } else {
+            (self.cable.capacitance_f, self.cable.insulation_ohm)
+        };
+        for node in 0..self.nodes() {
+            mesh.add_capacitance_to_ground(node, capacitance.max(LEAST_CAPACITANCE_F));
+            mesh.add_conductance_to_ground(node, 1.0 / insulation);
+        }
+    }
+
+    fn add_instruments(&self, mesh: &mut Mesh, position: &Position) {
+        let output = match position.drive {
+            Drive::Off => 1.0 / OUTPUT_OFF_OHM,
+            Drive::Current => 1.0 / self.output_ohm,
+            Drive::Clamp => 1.0 / self.output_ohm + CLAMP_SIEMENS,
+        };
+        mesh.add_conductance_to_ground(SOURCE_HIGH, output);
+        let input = if position.input { self.burden_ohm } else { SHORTED_OHM };
+        mesh.add_conductance_to_ground(RETURN_LOW, 1.0 / input);
+        match self.buffered.filter(|_| position.buffers) {
+            Some(buffers) => {
+                mesh.add_conductance_to_ground(SENSE_HIGH, 1.0 / buffers.ohm);
+                mesh.add_conductance_to_ground(SENSE_LOW, 1.0 / buffers.ohm);
+            }
+            None => {
+                mesh.add_conductance(SENSE_HIGH, SENSE_LOW, 1.0 / self.plain.ohm);
+            }
+        }
+    }
+
+    /// Each cause alone, then summed: a thermoelectric voltage is a current out of one end of its relay and into
+    /// the other, many times what flows through a gigohm, and must not be paired with another's.
+    fn background(&self, dynamics: &Dynamics, position: &Position) -> Result<Vec<f64>, NetworkError> {
+        let mut sum = vec![0.0; self.nodes()];
+        let mut add = |currents: &[(usize, f64)]| -> Result<(), NetworkError> {
+            let mut list = vec![0.0; sum.len()];
+            currents.iter().for_each(|&(node, ampere)| list[node] = ampere);
+            for (total, volt) in sum.iter_mut().zip(dynamics.steady_state(&list)?) {
+                *total += volt;
+            }
+            Ok(())
+        };
+        for &(row, column) in &position.closed {
+            let relay = self.relays[row][column];
+            let ampere = relay.emf_v / relay.closed_ohm;
+            add(&[(row, ampere), (CONTACTS + column, -ampere)])?;
+        }
+        let [high, low] = self.buffered.filter(|_| position.buffers).unwrap_or(self.plain).bias_a;
+        add(&[(SENSE_HIGH, high)])?;
+        add(&[(SENSE_LOW, low)])?;
+        Ok(sum)
+    }
+}
+
+fn specimen(sample: &Sample) -> Result<Specimen, SimulationError> {
+    let name = || sample.name.value.clone();
+    let refused = |source| SimulationError::Model { sample: name(), source };
+    match &sample.model {
+        None => Err(SimulationError::NoModel { sample: name() }),
+        Some(Model::Network(network)) => {
+            let mut builder = Circuit::builder();
+            for resistor in &network.resistors {
+                let (from, to, ohm) = &resistor.value;
+                builder.resistor(from, to, Ohm(*ohm));
+            }
+            builder.contacts(network.contacts.iter().map(|contact| &contact.value));
+            Ok(Specimen::Fixed(builder.build().map_err(refused)?.terminals()))
+        }
+        Some(Model::Film(film)) => {
+            let (a, b) = (Ohm(film.r12_43_ohm), Ohm(film.r23_14_ohm));
+            let film = Film::new(a, b, film.hall_ohm_per_t, film.contact_ohm.map(Ohm));
+            Ok(Specimen::Film(film.map_err(refused)?))
+        }
+    }
+}
