@@ -7,6 +7,8 @@ const ZERO_T: f64 = 1e-3;
 const ZERO_RELATIVE: f64 = 0.01;
 /// Readings within this of the weakest of a level belong to it: a magnet's ripple and slow drift.
 const LEVEL_RELATIVE: f64 = 0.01;
+/// The same where a weak field's noise is more than that: half of what counts as no field.
+const LEVEL_T: f64 = 0.5 * ZERO_T;
 /// Two levels of opposite sign further apart than this are not a reversal of one field.
 const REVERSAL_RELATIVE: f64 = 0.05;
 
@@ -25,7 +27,8 @@ pub(crate) fn levels(fields: &[f64]) -> Vec<f64> {
     let mut rest = order.as_slice();
     while let Some(&first) = rest.first() {
         let weakest = fields[first];
-        let belongs = |k: &usize| (fields[*k] / weakest - 1.0).abs() <= LEVEL_RELATIVE;
+        let width = LEVEL_T.max(LEVEL_RELATIVE * weakest.abs());
+        let belongs = |k: &usize| (fields[*k] - weakest).abs() <= width;
         let (level, beyond) = rest.split_at(rest.iter().position(|k| !belongs(k)).unwrap_or(rest.len()));
         let mean = level.iter().map(|&k| fields[k]).sum::<f64>() / level.len() as f64;
         level.iter().for_each(|&k| result[k] = mean);
@@ -78,6 +81,12 @@ mod tests {
     #[test]
     fn fields_within_a_hundredth_are_one_level() {
         check(&[0.5, -0.504, 0.502, -0.5], &[0.501, -0.502, 0.501, -0.502], &[(0.501, -0.502)]);
+        let weak = |k: f64| k / 1024.0;
+        check(
+            &[weak(4.0), weak(4.5), weak(-4.25)],
+            &[weak(4.25), weak(4.25), weak(-4.25)],
+            &[(weak(4.25), weak(-4.25))],
+        );
         check(&[0.5, 0.51, -0.5], &[0.5, 0.51, -0.5], &[(0.5, -0.5)]);
     }
 
