@@ -4,6 +4,7 @@
 use crate::SimulationError;
 use crate::draw::Purpose;
 use quadrille_documents::{Bench, Cable, Crosspoint, Dialect, Model, Role, Sample};
+use quadrille_experiment::Contact;
 use quadrille_network::{Circuit, Dynamics, Film, Mesh, NetworkError, TerminalMatrix};
 use quadrille_quantity::{Ohm, Tesla};
 use std::collections::BTreeSet;
@@ -103,10 +104,32 @@ pub(crate) struct Formed {
     pub(crate) dynamics: Dynamics,
     pub(crate) background: Vec<f64>,
     pub(crate) sample: TerminalMatrix,
+    pub(crate) balance: Balance,
+}
+
+/// What leads to ground beside the ammeter, so that the current through that can be known from all the others: its
+/// own node is so near ground that picoamperes would be lost in the rounding of volts elsewhere.
+pub(crate) struct Balance {
+    /// Siemens by node.
+    leaks: Vec<f64>,
+    /// Farads of each node.
+    capacitance: f64,
+    /// Bias currents together, in amperes.
+    bias: f64,
+}
+
+impl Balance {
+    /// Charge through the ammeter over some seconds, in coulombs, by Kirchhoff's current law: what came in, less
+    /// what leaked (from the integrals of the voltages) and what the capacitances took up.
+    pub(crate) fn charge(&self, drive: f64, seconds: f64, integrals: &[f64], rises: &[f64]) -> f64 {
+        let leaked: f64 = self.leaks.iter().zip(integrals).map(|(siemens, area)| siemens * area).sum();
+        let stored: f64 = rises.iter().map(|rise| self.capacitance * rise).sum();
+        (drive + self.bias) * seconds - leaked - stored
+    }
 }
 
 /// Where a crosspoint leads.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub(crate) enum Place {
     /// Joins a row (from 0) to a contact (from 0).
     Relay(usize, usize),
@@ -222,11 +245,18 @@ impl Parts {
         let contacts: Vec<usize> = (0..sample.count()).map(|k| CONTACTS + k).collect();
         mesh.add_sample(&sample, &contacts);
         self.add_relays(&mut mesh, position);
-        self.add_cables(&mut mesh, position);
-        self.add_instruments(&mut mesh, position);
+        let mut balance = self.balance(position);
+        for (node, siemens) in balance.leaks.iter().enumerate() {
+            mesh.add_capacitance_to_ground(node, balance.capacitance);
+            mesh.add_conductance_to_ground(node, *siemens);
+        }
+        for (contact, &node) in Contact::first(sample.count()).zip(&contacts) {
+            balance.leaks[node] += sample.to_ground(contact);
+        }
+        self.add_meters(&mut mesh, position);
         let dynamics = Dynamics::new(mesh)?;
         let background = self.background(&dynamics, position)?;
-        Ok(Formed { dynamics, background, sample })
+        Ok(Formed { dynamics, background, sample, balance })
     }
 
     fn add_relays(&self, mesh: &mut Mesh, position: &Position) {
@@ -239,36 +269,37 @@ impl Parts {
         }
     }
 
-    fn add_cables(&self, mesh: &mut Mesh, position: &Position) {
+    fn balance(&self, position: &Position) -> Balance {
         let (capacitance, insulation) = if position.guard && self.guard_works {
             (self.cable.guarded_capacitance_f, self.cable.guarded_insulation_ohm)
         } else {
             (self.cable.capacitance_f, self.cable.insulation_ohm)
         };
-        for node in 0..self.nodes() {
-            mesh.add_capacitance_to_ground(node, capacitance.max(LEAST_CAPACITANCE_F));
-            mesh.add_conductance_to_ground(node, 1.0 / insulation);
-        }
-    }
-
-    fn add_instruments(&self, mesh: &mut Mesh, position: &Position) {
-        let output = match position.drive {
+        let mut leaks = vec![1.0 / insulation; self.nodes()];
+        leaks[SOURCE_HIGH] += match position.drive {
             Drive::Off => 1.0 / OUTPUT_OFF_OHM,
             Drive::Current => 1.0 / self.output_ohm,
             Drive::Clamp => 1.0 / self.output_ohm + CLAMP_SIEMENS,
         };
-        mesh.add_conductance_to_ground(SOURCE_HIGH, output);
+        let inputs = self.inputs(position);
+        if position.buffers && self.buffered.is_some() {
+            leaks[SENSE_HIGH] += 1.0 / inputs.ohm;
+            leaks[SENSE_LOW] += 1.0 / inputs.ohm;
+        }
+        Balance { leaks, capacitance: capacitance.max(LEAST_CAPACITANCE_F), bias: inputs.bias_a.iter().sum() }
+    }
+
+    fn add_meters(&self, mesh: &mut Mesh, position: &Position) {
         let input = if position.input { self.burden_ohm } else { SHORTED_OHM };
         mesh.add_conductance_to_ground(RETURN_LOW, 1.0 / input);
-        match self.buffered.filter(|_| position.buffers) {
-            Some(buffers) => {
-                mesh.add_conductance_to_ground(SENSE_HIGH, 1.0 / buffers.ohm);
-                mesh.add_conductance_to_ground(SENSE_LOW, 1.0 / buffers.ohm);
-            }
-            None => {
-                mesh.add_conductance(SENSE_HIGH, SENSE_LOW, 1.0 / self.plain.ohm);
-            }
+        if !(position.buffers && self.buffered.is_some()) {
+            mesh.add_conductance(SENSE_HIGH, SENSE_LOW, 1.0 / self.plain.ohm);
         }
+    }
+
+    /// The inputs that are in the sense lines.
+    fn inputs(&self, position: &Position) -> Inputs {
+        self.buffered.filter(|_| position.buffers).unwrap_or(self.plain)
     }
 
     /// Each cause alone, then summed: a thermoelectric voltage is a current out of one end of its relay and into
@@ -288,7 +319,7 @@ impl Parts {
             let ampere = relay.emf_v / relay.closed_ohm;
             add(&[(row, ampere), (CONTACTS + column, -ampere)])?;
         }
-        let [high, low] = self.buffered.filter(|_| position.buffers).unwrap_or(self.plain).bias_a;
+        let [high, low] = self.inputs(position).bias_a;
         add(&[(SENSE_HIGH, high)])?;
         add(&[(SENSE_LOW, low)])?;
         Ok(sum)

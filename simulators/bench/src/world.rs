@@ -1,24 +1,21 @@
 //! The electrical world in time: voltages that relax after every change, a source with its voltage limit, averages
 //! over windows, and complaints. Time is given from outside, in seconds; knows no command and no instrument's error.
 
-use crate::complaint::{Complaint, ComplaintKind};
+mod judge;
+mod limit;
+
+use crate::complaint::Complaint;
+use crate::draw::Purpose;
 use crate::parts::{
-    CLAMP_SIEMENS, CONTACTS, Drive, Formed, Parts, Place, Position, RETURN_LOW, SENSE_HIGH, SENSE_LOW,
-    SOURCE_HIGH,
+    CLAMP_SIEMENS, Drive, Formed, Parts, Place, Position, RETURN_LOW, SENSE_HIGH, SENSE_LOW, SOURCE_HIGH,
 };
 use quadrille_network::{NetworkError, Response};
-use quadrille_quantity::{Second, Tesla, Volt};
-use std::collections::{BTreeMap, HashMap};
+use quadrille_quantity::{Second, Tesla};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
 /// Circuits kept; a field ramp would otherwise keep one for every step.
 const MOST_FORMED: usize = 256;
-
-/// What a contact that moves may have against ground, in volts. Ours.
-const COLD_V: f64 = 1.0;
-
-/// Above a limit by this much is a complaint: the source's own error is no misuse.
-const LIMIT_MARGIN: f64 = 1.01;
 
 /// Changes of mode within one stretch of time; more would be the model's own mistake.
 const MOST_CROSSINGS: usize = 64;
@@ -73,6 +70,7 @@ enum Mode {
     AtLimit { positive: bool },
 }
 
+/// Bench and sample as one circuit, at one time.
 pub(crate) struct World {
     parts: Parts,
     limits: Limits,
@@ -85,6 +83,7 @@ pub(crate) struct World {
     voltages: Vec<f64>,
     windows: BTreeMap<WindowId, Window>,
     windows_begun: u64,
+    limit_reached: bool,
     exceeded: [bool; 3],
     complaints: Vec<Complaint>,
 }
@@ -111,6 +110,7 @@ impl World {
             time: 0.0,
             windows: BTreeMap::new(),
             windows_begun: 0,
+            limit_reached: false,
             exceeded: [false; 3],
             complaints: Vec::new(),
         })
@@ -135,6 +135,29 @@ impl World {
     /// Whether the source is held by its voltage limit.
     pub(crate) fn is_at_limit(&self) -> bool {
         matches!(self.mode, Mode::AtLimit { .. })
+    }
+
+    /// Whether it was since this was last asked.
+    pub(crate) fn take_limit_reached(&mut self) -> bool {
+        let is_at_limit = self.is_at_limit();
+        std::mem::replace(&mut self.limit_reached, is_at_limit)
+    }
+
+    /// Everything that is closed.
+    pub(crate) fn closed(&self) -> BTreeSet<Place> {
+        let relays = self.position.closed.iter().map(|&(row, column)| Place::Relay(row, column));
+        relays.chain(self.position.buffers.then_some(Place::Buffers)).collect()
+    }
+
+    /// Adds to a purpose what is measured: what is closed, and how source, guard, ammeter and field are set.
+    pub(crate) fn describe(&self, purpose: Purpose) -> Purpose {
+        let Position { closed, buffers, guard, input, field, .. } = &self.position;
+        let purpose = closed.iter().fold(purpose.whole(closed.len() as u64), |purpose, &(row, column)| {
+            purpose.whole(row as u64).whole(column as u64)
+        });
+        let switches = [*buffers, *guard, *input, self.source.on];
+        let purpose = switches.into_iter().fold(purpose, |purpose, is_on| purpose.whole(is_on.into()));
+        purpose.real(self.source.level).real(f64::from_bits(*field))
     }
 
     /// Lets time pass. Time that has already passed does not come back.
@@ -195,15 +218,6 @@ impl World {
         self.rearrange();
     }
 
-    /// The client of the source is gone.
-    pub(crate) fn source_abandoned(&mut self, time: f64) {
-        self.advance(time);
-        if self.source.on && self.source.level != 0.0 {
-            let detail = format!("{:e} A is still set, and nobody is there", self.source.level);
-            self.complain(ComplaintKind::OutputLeftOn, detail);
-        }
-    }
-
     /// Begins an average over `[start, end]`; what of it has already passed is cut off.
     pub(crate) fn begin_window(&mut self, quantity: Quantity, start: f64, end: f64) -> WindowId {
         let start = start.max(self.time);
@@ -231,13 +245,9 @@ impl World {
 
     /// A quantity now, in volts or amperes.
     pub(crate) fn value(&self, quantity: Quantity) -> f64 {
-        self.of(&self.voltages, quantity)
-    }
-
-    fn of(&self, nodes: &[f64], quantity: Quantity) -> f64 {
         match quantity {
-            Quantity::Voltage => nodes[SENSE_HIGH] - nodes[SENSE_LOW],
-            Quantity::Current if self.position.input => nodes[RETURN_LOW] / self.parts.burden_ohm(),
+            Quantity::Voltage => self.voltages[SENSE_HIGH] - self.voltages[SENSE_LOW],
+            Quantity::Current if self.position.input => self.voltages[RETURN_LOW] / self.parts.burden_ohm(),
             Quantity::Current => 0.0,
         }
     }
@@ -259,6 +269,7 @@ impl World {
     }
 
     fn take_circuit(&mut self) {
+        self.limit_reached |= self.is_at_limit();
         self.position.drive = match self.mode {
             Mode::Off => Drive::Off,
             Mode::Free => Drive::Current,
@@ -279,25 +290,20 @@ impl World {
         self.kept.insert(self.position.clone(), Arc::clone(&self.formed));
     }
 
-    /// Voltages of the source's row between which it drives the set current.
-    fn free_span(&self) -> [f64; 2] {
-        let short = self.source.current / CLAMP_SIEMENS;
-        [-self.source.limit - short, self.source.limit - short]
-    }
-
     /// A stretch without the end of a window inside.
     fn pass(&mut self, to: f64) {
         let (from, mut done) = (self.time, 0.0);
-        let mut integrals = vec![0.0; self.voltages.len()];
+        let mut volt_seconds = 0.0;
+        let mut coulombs = 0.0;
         for _ in 0..MOST_CROSSINGS {
             let left = to - from - done;
             let whole = self.respond(left);
-            let crossing = self.crossing(left, &whole);
-            let (response, took, mode) = match crossing {
+            let (response, took, mode) = match self.crossing(left, &whole) {
                 Some((response, took, mode)) => (response, took, Some(mode)),
                 None => (whole, left, None),
             };
-            integrals.iter_mut().zip(&response.integrals).for_each(|(sum, part)| *sum += part);
+            volt_seconds += response.integrals[SENSE_HIGH] - response.integrals[SENSE_LOW];
+            coulombs += self.charge(&response, took);
             self.voltages = response.voltages;
             done += took;
             let Some(mode) = mode else { break };
@@ -305,27 +311,44 @@ impl World {
             self.take_circuit();
         }
         self.time = to;
-        let share = |quantity| self.of(&integrals, quantity);
-        let shares = [share(Quantity::Voltage), share(Quantity::Current)];
         let inside = |window: &&mut Window| window.start <= from && window.end >= to;
         for window in self.windows.values_mut().filter(inside) {
             window.integral += match window.quantity {
-                Quantity::Voltage => shares[0],
-                Quantity::Current => shares[1],
+                Quantity::Voltage => volt_seconds,
+                Quantity::Current => coulombs,
             };
         }
         self.judge_limits();
     }
 
-    /// Node voltages after some seconds in the present mode. Only what differs from the background is propagated,
-    /// with the drive turned positive: the solver keeps most digits near ground for currents that go there.
-    fn respond(&self, seconds: f64) -> Response {
-        let drive = match self.mode {
+    /// Charge through the ammeter during a response, in coulombs.
+    fn charge(&self, response: &Response, seconds: f64) -> f64 {
+        if !self.position.input {
+            return 0.0;
+        }
+        // Of the two ways to know it, the one that rounding of the voltages touches less.
+        if self.is_at_limit() {
+            return response.integrals[RETURN_LOW] / self.parts.burden_ohm();
+        }
+        let rises: Vec<f64> =
+            response.voltages.iter().zip(&self.voltages).map(|(end, start)| end - start).collect();
+        self.formed.balance.charge(self.drive(), seconds, &response.integrals, &rises)
+    }
+
+    /// Current that is pushed into the source's row, before what its own conductance takes.
+    fn drive(&self) -> f64 {
+        match self.mode {
             Mode::Off => 0.0,
             Mode::Free => self.source.current,
             Mode::AtLimit { positive: true } => self.source.limit * CLAMP_SIEMENS,
             Mode::AtLimit { positive: false } => -self.source.limit * CLAMP_SIEMENS,
-        };
+        }
+    }
+
+    /// Node voltages after some seconds in the present mode. Only what differs from the background is propagated,
+    /// with the drive turned positive: the solver keeps most digits near ground for currents that go there.
+    fn respond(&self, seconds: f64) -> Response {
+        let drive = self.drive();
         let sign = if drive < 0.0 { -1.0 } else { 1.0 };
         let background = &self.formed.background;
         let excess: Vec<f64> = self.voltages.iter().zip(background).map(|(v, b)| sign * (v - b)).collect();
@@ -338,134 +361,7 @@ impl World {
         }
         response
     }
-
-    /// The first moment within a stretch at which the source comes to its limit or leaves it, with the mode from
-    /// then on.
-    fn crossing(&self, seconds: f64, whole: &Response) -> Option<(Response, f64, Mode)> {
-        if self.mode == Mode::Off {
-            return None;
-        }
-        let mut outside = seconds;
-        let mut response = None;
-        if !self.is_beyond(whole) {
-            // It may have been beyond and come back, where other nodes hold more than the row itself.
-            let most = self.voltages.iter().chain(&whole.voltages).fold(0.0_f64, |m, v| m.max(v.abs()));
-            let limited = self.mode == Mode::Free && most < self.source.limit;
-            let early = || (1..=6).rev().map(|k| seconds * 10f64.powi(-k));
-            let found = early()
-                .filter(|_| !limited)
-                .map(|after| (after, self.respond(after)))
-                .find(|(_, response)| self.is_beyond(response))?;
-            outside = found.0;
-            response = Some(found.1);
-        }
-        let mut response = response.unwrap_or_else(|| whole.clone());
-        let mut inside = 0.0;
-        // Down to where the moment cannot be told apart, in time or in voltage.
-        for _ in 0..60 {
-            let middle = 0.5 * (inside + outside);
-            let here = self.respond(middle);
-            if self.is_beyond(&here) {
-                (outside, response) = (middle, here);
-            } else {
-                inside = middle;
-            }
-            let close = (response.voltages[SOURCE_HIGH] - self.bound()).abs() <= 1e-12 * self.source.limit;
-            if close || outside - inside <= 1e-12 * seconds {
-                break;
-            }
-        }
-        let positive = response.voltages[SOURCE_HIGH] > 0.0;
-        let mode = if self.mode == Mode::Free { Mode::AtLimit { positive } } else { Mode::Free };
-        Some((response, outside, mode))
-    }
-
-    /// Whether the voltages at the end of a stretch belong to another mode.
-    fn is_beyond(&self, response: &Response) -> bool {
-        let volt = response.voltages[SOURCE_HIGH];
-        let [low, high] = self.free_span();
-        match self.mode {
-            Mode::Off => false,
-            Mode::Free => volt > high || volt < low,
-            Mode::AtLimit { positive: true } => volt < high,
-            Mode::AtLimit { positive: false } => volt > low,
-        }
-    }
-
-    /// The voltage at which the present mode ends, towards which the row is going.
-    fn bound(&self) -> f64 {
-        let [low, high] = self.free_span();
-        let upwards = match self.mode {
-            Mode::AtLimit { positive } => positive,
-            _ => self.source.current >= 0.0,
-        };
-        if upwards { high } else { low }
-    }
-
-    fn judge_switching(&mut self, moved: &[Place]) {
-        if moved.is_empty() {
-            return;
-        }
-        let name = |place: &Place| {
-            self.parts.crosspoint(*place).map_or_else(|| "buffers".to_owned(), |c| c.to_string())
-        };
-        let names = moved.iter().map(name).collect::<Vec<_>>().join(",");
-        let driven = self.source.on && self.source.level != 0.0;
-        let volts = moved.iter().map(|place| match *place {
-            Place::Relay(row, column) => {
-                let contact = self.voltages[CONTACTS + column].abs();
-                if row == SOURCE_HIGH { contact.max(self.voltages[row].abs()) } else { contact }
-            }
-            Place::Buffers => 0.0,
-        });
-        let most = volts.fold(0.0, f64::max);
-        if driven {
-            let detail = format!("{names} moved while the source drove {:e} A", self.source.level);
-            self.complain(ComplaintKind::HotSwitching, detail);
-        } else if most > COLD_V {
-            self.complain(ComplaintKind::HotSwitching, format!("{names} moved with {} on it", Volt(most)));
-        }
-        if self.position.input {
-            self.complain(ComplaintKind::AmmeterOpen, format!("{names} moved"));
-        }
-        let shorted = |&column: &usize| {
-            let closed = |row| self.position.closed.contains(&(row, column));
-            let touched = |place: &Place| matches!(*place, Place::Relay(row, c) if c == column && row <= 1);
-            closed(SOURCE_HIGH) && closed(RETURN_LOW) && moved.iter().any(touched)
-        };
-        let columns = self.parts.nodes() - CONTACTS;
-        if let Some(column) = (0..columns).find(shorted) {
-            let detail = format!("source and return are both on contact {}", column + 1);
-            self.complain(ComplaintKind::SourceShorted, detail);
-        }
-    }
-
-    /// Complains once when a limit is passed, again only after it was kept.
-    fn judge_limits(&mut self) {
-        let contacts = &self.voltages[CONTACTS..CONTACTS + self.formed.sample.count()];
-        let volts: Vec<Volt> = contacts.iter().copied().map(Volt).collect();
-        let currents = self.formed.sample.currents(&volts).unwrap_or_default();
-        let power: f64 = contacts.iter().zip(&currents).map(|(v, i)| v * i.0).sum();
-        let current = currents.iter().fold(0.0_f64, |m, i| m.max(i.0.abs()));
-        let highest = contacts.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let lowest = contacts.iter().copied().fold(f64::INFINITY, f64::min);
-        let Limits { voltage: most_v, current: most_a, power: most_w } = self.limits;
-        let judged = [
-            (ComplaintKind::OverVoltage, highest - lowest, most_v, "V"),
-            (ComplaintKind::OverCurrent, current, most_a, "A"),
-            (ComplaintKind::OverPower, power, most_w, "W"),
-        ];
-        for (k, (kind, value, limit, unit)) in judged.into_iter().enumerate() {
-            let exceeds = value > limit * LIMIT_MARGIN;
-            if exceeds && !self.exceeded[k] {
-                self.complain(kind, format!("{value:.6e} {unit} in the sample, {limit:e} {unit} is allowed"));
-            }
-            self.exceeded[k] = exceeds;
-        }
-    }
-
-    fn complain(&mut self, kind: ComplaintKind, detail: String) {
-        tracing::warn!(time_s = self.time, %kind, detail, "the simulated bench complains");
-        self.complaints.push(Complaint { time_s: self.time, kind, detail });
-    }
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,159 @@
+//! Benches and samples for the tests of this room. Invented figures.
+
+use crate::draw::Purpose;
+use crate::parts::{Broken, Parts, Place};
+use crate::world::{Limits, Source, World};
+use quadrille_documents::{Bench, Crosspoint, Dialect, Role, Sample};
+use quadrille_quantity::Tesla;
+
+const BENCH: &str = r#"
+kind = "bench"
+name = "tests"
+[mains]
+frequency_hz = 50
+[limits]
+voltage_v = 50.0
+current_a = 0.1
+power_w = 0.5
+[[instrument]]
+name = "source"
+role = "current-source"
+resource = "TCPIP::127.0.0.1::5025::SOCKET"
+dialect = "source.toml"
+[[instrument]]
+name = "voltmeter"
+role = "voltmeter"
+resource = "TCPIP::127.0.0.1::5026::SOCKET"
+dialect = "voltmeter.toml"
+[[instrument]]
+name = "ammeter"
+role = "ammeter"
+resource = "TCPIP::127.0.0.1::5027::SOCKET"
+dialect = "ammeter.toml"
+[[instrument]]
+name = "matrix"
+role = "switch-matrix"
+resource = "TCPIP::127.0.0.1::5028::SOCKET"
+dialect = "matrix.toml"
+[wiring]
+columns = [11, 12, 13, 14]
+guard = true
+[wiring.rows]
+source_high = 3
+return_low = 1
+sense_high = 4
+sense_low = 2
+[wiring.buffers]
+crosspoint = "5!1"
+input_resistance_ohm = 1e15
+bias_current_a = 2e-15
+[wiring.cable]
+capacitance_f = 100e-12
+insulation_ohm = 1e11
+guarded_capacitance_f = 0.2e-12
+guarded_insulation_ohm = 1e15
+[simulation]
+seed = 20
+"#;
+
+/// The bench of the tests: rows and columns are in no order, so that no index can stand for another.
+pub(crate) fn bench() -> Bench {
+    quadrille_documents::bench("bench.toml", BENCH).unwrap()
+}
+
+/// The dialects of the demonstration.
+pub(crate) struct Dialects([Dialect; 4]);
+
+impl Dialects {
+    pub(crate) fn new() -> Self {
+        let texts = [
+            include_str!("../../../config/dialects/current-source.toml"),
+            include_str!("../../../config/dialects/voltmeter.toml"),
+            include_str!("../../../config/dialects/ammeter.toml"),
+            include_str!("../../../config/dialects/switch-matrix.toml"),
+        ];
+        Self(texts.map(|text| quadrille_documents::dialect("dialect.toml", text).unwrap()))
+    }
+
+    /// Without bias currents, thermoelectric voltages, noise and errors: what is left is the circuit.
+    pub(crate) fn ideal() -> Self {
+        let mut this = Self::new();
+        for dialect in &mut this.0 {
+            (dialect.facts.bias_current_a, dialect.facts.thermoelectric_v) = (0.0, 0.0);
+            for range in &mut dialect.facts.ranges {
+                (range.of_reading, range.of_range, range.noise_per_rthz) = (0.0, 0.0, 0.0);
+            }
+        }
+        this
+    }
+
+    pub(crate) fn of(&self, role: Role) -> &Dialect {
+        self.0.iter().find(|dialect| dialect.role == role).unwrap()
+    }
+
+    pub(crate) fn of_mut(&mut self, role: Role) -> &mut Dialect {
+        self.0.iter_mut().find(|dialect| dialect.role == role).unwrap()
+    }
+}
+
+/// A ring of four resistors.
+pub(crate) fn ring(ab: f64, bc: f64, cd: f64, da: f64) -> Sample {
+    let text = format!(
+        r#"
+kind = "sample"
+name = "ring"
+contacts = ["a", "b", "c", "d"]
+[limits]
+current_a = 0.1
+voltage_v = 50.0
+power_w = 0.5
+[model]
+type = "network"
+resistors = [["a", "b", {ab:e}], ["b", "c", {bc:e}], ["c", "d", {cd:e}], ["d", "a", {da:e}]]
+"#
+    );
+    quadrille_documents::sample("sample.toml", &text).unwrap()
+}
+
+/// The film of the demonstration.
+pub(crate) fn film() -> Sample {
+    quadrille_documents::sample("film.toml", include_str!("../../../config/demo/film.toml")).unwrap()
+}
+
+/// A world without instruments' errors, and the crosspoints of a configuration on it.
+pub(crate) fn world(bench: &Bench, dialects: &Dialects, sample: &Sample) -> World {
+    let parts = Parts::new(bench, &|role| dialects.of(role), sample, bench.seed, Broken::default()).unwrap();
+    let limits = Limits { voltage: 50.0, current: 0.1, power: 0.5 };
+    World::new(parts, limits, Source { on: false, level: 0.0, current: 0.0, limit: 20.0 }, Tesla(0.0))
+        .unwrap()
+}
+
+/// The relays that join the terminals, in their order, to contacts counted from 1.
+pub(crate) fn relays(contacts: [usize; 4]) -> Vec<(Place, bool)> {
+    contacts.iter().enumerate().map(|(row, contact)| (Place::Relay(row, contact - 1), true)).collect()
+}
+
+/// A purpose for noise that is not looked at.
+pub(crate) fn any_purpose() -> Purpose {
+    Purpose::new(0, "any")
+}
+
+/// A crosspoint.
+pub(crate) fn crosspoint(row: u16, column: u16) -> Crosspoint {
+    Crosspoint { row, column }
+}
+
+/// One resistor between contacts 1 and 2, and nothing at the others.
+pub(crate) fn pair(ohm: f64) -> Sample {
+    let text = format!(
+        r#"
+kind = "sample"
+name = "pair"
+contacts = ["a", "b"]
+[model]
+type = "network"
+resistors = [["a", "b", {ohm:e}]]
+"#
+    );
+    quadrille_documents::sample("pair.toml", &text).unwrap()
+}
