@@ -8,6 +8,7 @@ mod device;
 mod draw;
 mod errors;
 mod parts;
+mod session;
 mod world;
 
 #[cfg(test)]

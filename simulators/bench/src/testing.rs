@@ -1,9 +1,8 @@
 //! Benches and samples for the tests of this room. Invented figures.
 
-use crate::draw::Purpose;
 use crate::parts::{Broken, Parts, Place};
 use crate::world::{Limits, Source, World};
-use quadrille_documents::{Bench, Crosspoint, Dialect, Role, Sample};
+use quadrille_documents::{Bench, Dialect, Role, Sample};
 use quadrille_quantity::Tesla;
 
 const BENCH: &str = r#"
@@ -131,16 +130,6 @@ pub(crate) fn world(bench: &Bench, dialects: &Dialects, sample: &Sample) -> Worl
 /// The relays that join the terminals, in their order, to contacts counted from 1.
 pub(crate) fn relays(contacts: [usize; 4]) -> Vec<(Place, bool)> {
     contacts.iter().enumerate().map(|(row, contact)| (Place::Relay(row, contact - 1), true)).collect()
-}
-
-/// A purpose for noise that is not looked at.
-pub(crate) fn any_purpose() -> Purpose {
-    Purpose::new(0, "any")
-}
-
-/// A crosspoint.
-pub(crate) fn crosspoint(row: u16, column: u16) -> Crosspoint {
-    Crosspoint { row, column }
 }
 
 /// One resistor between contacts 1 and 2, and nothing at the others.

@@ -9,6 +9,9 @@ pub(crate) use matrix::Matrix;
 pub(crate) use meter::{Kind, Meter};
 pub(crate) use source::CurrentSource;
 
+#[cfg(test)]
+mod tests;
+
 use crate::accuracy::Accuracy;
 use crate::world::World;
 use quadrille_documents::Role;
