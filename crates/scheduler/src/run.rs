@@ -1,0 +1,157 @@
+//! One execution of a plan, from the first question to stand-down.
+
+use crate::guarded::guarded;
+use crate::leg::Here;
+use crate::stand_down::{StandDown, stand_down};
+use crate::{FieldHand, RecordError, Recorder, Stop};
+use quadrille_experiment::Event;
+use quadrille_instruments::{Bench, InstrumentError};
+use quadrille_plan::{Plan, Round};
+use quadrille_quantity::{Ampere, Tesla};
+use tokio::time::Instant;
+
+/// Why a run ended before its plan did.
+#[derive(Clone, Debug, thiserror::Error)]
+pub enum Failure {
+    /// An instrument, or the link to it.
+    #[error(transparent)]
+    Instrument(#[from] InstrumentError),
+    /// The record.
+    #[error("the record could not be kept: {0}")]
+    Record(#[from] RecordError),
+    /// Nobody confirmed a field.
+    #[error("field of {0}: {1}")]
+    Field(Tesla, String),
+    /// A defect of this program.
+    #[error("the program failed: {0}")]
+    Panic(String),
+}
+
+/// How a run ended.
+#[derive(Clone, Debug)]
+pub enum Ending {
+    /// The plan is done.
+    Finished,
+    /// Somebody wanted it to stop.
+    Stopped,
+    /// Something failed.
+    Failed(Failure),
+}
+
+/// How a run ended, and in which state it left the bench.
+#[derive(Clone, Debug)]
+pub struct Outcome {
+    /// How it ended.
+    pub ending: Ending,
+    /// How the bench was brought to rest.
+    pub stand_down: StandDown,
+    /// Whether the source was ever switched on, or about to be.
+    pub energised: bool,
+}
+
+/// What a run works with.
+pub(crate) struct Work<'r> {
+    pub(crate) plan: &'r Plan,
+    pub(crate) bench: &'r mut Bench,
+    pub(crate) recorder: &'r mut dyn Recorder,
+    pub(crate) fields: &'r mut dyn FieldHand,
+    pub(crate) begun: Instant,
+    pub(crate) energised: bool,
+}
+
+/// Carries out a plan. Whatever happens (the plan done, a stop, a failure, a panic), the bench is stood down before
+/// this returns.
+pub async fn run(
+    plan: &Plan,
+    bench: &mut Bench,
+    recorder: &mut dyn Recorder,
+    fields: &mut dyn FieldHand,
+    mut stop: Stop,
+) -> Outcome {
+    let begun = Instant::now();
+    let mut work = Work { plan, bench, recorder, fields, begun, energised: false };
+    let ending = tokio::select! {
+        biased;
+        () = wanted(&mut stop) => Ending::Stopped,
+        ended = guarded(work.all()) => match ended {
+            Ok(Ok(())) => Ending::Finished,
+            Ok(Err(failure)) => Ending::Failed(failure),
+            Err(panic) => Ending::Failed(Failure::Panic(panic)),
+        },
+    };
+    let energised = work.energised;
+    let stand_down = stand_down(bench, plan).await;
+    tell(recorder, &ending, &stand_down).await;
+    Outcome { ending, stand_down, energised }
+}
+
+/// Returns when a stop is wanted; never, when nobody can want one any more.
+async fn wanted(stop: &mut Stop) {
+    if stop.wait_for(|stop| *stop).await.is_err() {
+        std::future::pending::<()>().await;
+    }
+}
+
+/// Turning off never waits for the record: this comes after, and a record that fails here changes nothing.
+async fn tell(recorder: &mut dyn Recorder, ending: &Ending, stand_down: &StandDown) {
+    if let Ending::Failed(failure) = ending {
+        let fault = Event::Fault { what: failure.to_string() };
+        if let Err(error) = recorder.event(&fault).await {
+            tracing::error!("a fault could not be recorded: {error}");
+        }
+    }
+    let event =
+        Event::StoodDown { output: stand_down.output.to_string(), failures: stand_down.failures.clone() };
+    if let Err(error) = recorder.event(&event).await {
+        tracing::error!("the stand-down could not be recorded: {error}");
+    }
+}
+
+impl Work<'_> {
+    async fn all(&mut self) -> Result<(), Failure> {
+        self.prepare().await?;
+        for round in &self.plan.rounds {
+            self.round(round).await?;
+        }
+        Ok(())
+    }
+
+    /// Everybody says who they are and comes to a known state, the source first: whatever an earlier run left on is
+    /// off before anything else happens.
+    async fn prepare(&mut self) -> Result<(), Failure> {
+        let identity = self.bench.source.prepare().await?;
+        self.identified(self.bench.source.name().to_owned(), identity).await?;
+        self.bench.source.set_output(false).await?;
+        let identity = self.bench.ammeter.prepare().await?;
+        self.identified(self.bench.ammeter.name().to_owned(), identity).await?;
+        let identity = self.bench.voltmeter.prepare().await?;
+        self.identified(self.bench.voltmeter.name().to_owned(), identity).await?;
+        self.bench.ammeter.short_input(true).await?;
+        let identity = self.bench.matrix.prepare().await?;
+        self.identified(self.bench.matrix.name().to_owned(), identity).await?;
+        self.bench.matrix.open_all().await?;
+        self.bench.source.set_range_and_limit(self.plan.current, self.plan.voltage_limit).await?;
+        self.bench.source.set_level(Ampere(0.0)).await?;
+        self.bench.source.set_guard(self.plan.guard).await?;
+        self.bench.voltmeter.set_aperture(self.plan.aperture_plc).await?;
+        self.bench.ammeter.set_aperture(self.plan.aperture_plc).await?;
+        Ok(())
+    }
+
+    async fn identified(&mut self, instrument: String, identity: String) -> Result<(), Failure> {
+        Ok(self.recorder.event(&Event::Identified { instrument, identity }).await?)
+    }
+
+    async fn round(&mut self, round: &Round) -> Result<(), Failure> {
+        let planned = round.field;
+        let confirmed = self.fields.set(planned).await.map_err(|why| Failure::Field(planned, why))?;
+        self.recorder.event(&Event::FieldSet { planned, confirmed }).await?;
+        self.recorder.event(&Event::RoundStarted { round: round.number }).await?;
+        for &configuration in &round.legs {
+            self.energised = true;
+            self.leg(Here::new(round, confirmed, configuration)).await?;
+        }
+        self.recorder.event(&Event::RoundFinished { round: round.number }).await?;
+        Ok(())
+    }
+}
