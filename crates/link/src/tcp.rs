@@ -1,0 +1,119 @@
+//! Raw sockets (SCPI-RAW): no framing, no device clear but closing and opening again.
+
+use crate::serve::{Server, Stream};
+use crate::{Link, LinkError, OpenOptions, Resource};
+use async_trait::async_trait;
+use std::io;
+use std::net::SocketAddr;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::{TcpListener, TcpSocket, TcpStream, lookup_host};
+
+/// Most that one receive takes.
+const CHUNK: usize = 16 * 1024;
+
+/// A raw socket.
+pub(crate) struct TcpLink {
+    resource: Resource,
+    options: OpenOptions,
+    /// None after a failed clear, until one succeeds.
+    stream: Option<TcpStream>,
+}
+
+impl TcpLink {
+    pub(crate) async fn open(resource: &Resource, options: OpenOptions) -> Result<Self, LinkError> {
+        let stream =
+            connect(resource, options).await.map_err(|error| LinkError::new(resource, "open", error))?;
+        Ok(Self { resource: resource.clone(), options, stream: Some(stream) })
+    }
+
+    fn stream(&mut self, operation: &'static str) -> Result<&mut TcpStream, LinkError> {
+        self.stream.as_mut().ok_or_else(|| {
+            let closed = io::Error::new(io::ErrorKind::NotConnected, "the link is closed");
+            LinkError::new(&self.resource, operation, closed)
+        })
+    }
+}
+
+async fn connect(resource: &Resource, options: OpenOptions) -> io::Result<TcpStream> {
+    let Resource::Socket { host, port } = resource else {
+        return Err(io::Error::new(io::ErrorKind::Unsupported, "not a raw socket"));
+    };
+    let attempt = async {
+        let mut last = io::Error::new(io::ErrorKind::NotFound, "the name has no address");
+        for address in lookup_host((host.as_str(), *port)).await? {
+            let socket = if address.is_ipv4() { TcpSocket::new_v4()? } else { TcpSocket::new_v6()? };
+            // A half-open link is noticed; and a message in one segment is not held back (44 ms a query otherwise).
+            socket.set_keepalive(true)?;
+            socket.set_nodelay(true)?;
+            match socket.connect(address).await {
+                Ok(stream) => return Ok(stream),
+                Err(error) => last = error,
+            }
+        }
+        Err(last)
+    };
+    let timeout = options.timeout;
+    tokio::time::timeout(timeout, attempt).await.unwrap_or_else(|_| {
+        Err(io::Error::new(io::ErrorKind::TimedOut, format!("no connection in {} s", timeout.as_secs_f64())))
+    })
+}
+
+#[async_trait]
+impl Link for TcpLink {
+    fn resource(&self) -> &Resource {
+        &self.resource
+    }
+
+    async fn send(&mut self, message: &[u8]) -> Result<(), LinkError> {
+        let sent = self.stream("send")?.write_all(message).await;
+        sent.map_err(|error| LinkError::new(&self.resource, "send", error))
+    }
+
+    async fn receive(&mut self) -> Result<Vec<u8>, LinkError> {
+        let mut bytes = vec![0; CHUNK];
+        match self.stream("receive")?.read(&mut bytes).await {
+            Ok(0) => Err(LinkError::ended(&self.resource, "receive")),
+            Ok(count) => {
+                bytes.truncate(count);
+                Ok(bytes)
+            }
+            Err(error) => Err(LinkError::new(&self.resource, "receive", error)),
+        }
+    }
+
+    async fn clear(&mut self) -> Result<(), LinkError> {
+        self.stream = None;
+        let stream = connect(&self.resource, self.options).await;
+        self.stream = Some(stream.map_err(|error| LinkError::new(&self.resource, "clear", error))?);
+        Ok(())
+    }
+}
+
+/// A device on a raw socket.
+pub struct TcpServer {
+    resource: Resource,
+    listener: TcpListener,
+}
+
+impl TcpServer {
+    /// Listens at an address; port 0 takes a free one, which the resource then names.
+    pub async fn bind(address: SocketAddr) -> io::Result<Self> {
+        let listener = TcpListener::bind(address).await?;
+        let bound = listener.local_addr()?;
+        let resource = Resource::Socket { host: bound.ip().to_string(), port: bound.port() };
+        Ok(Self { resource, listener })
+    }
+}
+
+#[async_trait]
+impl Server for TcpServer {
+    fn resource(&self) -> &Resource {
+        &self.resource
+    }
+
+    async fn accept(&mut self) -> io::Result<Box<dyn Stream>> {
+        let (stream, _) = self.listener.accept().await?;
+        stream.set_nodelay(true)?;
+        Ok(Box::new(stream))
+    }
+}
