@@ -1,1 +1,19 @@
-//! Role traits spoken as SCPI by a dialect over a link
+//! The roles of instruments, spoken as SCPI by a dialect over a link. Knows no sequence and no policy: what to do when
+//! is the scheduler's.
+//!
+//! [`Session`] owns a link and keeps its contract: an answer never outlives its question, every setting is read
+//! back, the error queue is empty after each operation. The four drivers say which action of the dialect an operation
+//! is, and what the answer must be.
+
+mod ammeter;
+mod command;
+mod matrix;
+mod session;
+mod source;
+mod voltmeter;
+
+pub use ammeter::AmmeterDriver;
+pub use matrix::MatrixDriver;
+pub use session::{Session, Settings};
+pub use source::SourceDriver;
+pub use voltmeter::VoltmeterDriver;

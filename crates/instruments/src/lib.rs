@@ -100,9 +100,6 @@ pub trait CurrentSource: Instrument {
     /// Switches the output on or off and reads back that it is.
     async fn set_output(&mut self, on: bool) -> Result<()>;
 
-    /// Whether the output is on, as the instrument says.
-    async fn output(&mut self) -> Result<bool>;
-
     /// Whether the source is at its voltage limit; `None` where this kind of instrument cannot tell.
     async fn in_compliance(&mut self) -> Result<Option<bool>>;
 }
