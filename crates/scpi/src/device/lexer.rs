@@ -82,6 +82,14 @@ impl<'a> Lexer<'a> {
         }
     }
 
+    /// The error for what stands where a separator is due: a byte in the wrong place, or one without any.
+    pub(super) fn not_a_separator(&self) -> ScpiError {
+        match self.peek().map(unexpected) {
+            Some(error) if error.code == INVALID_CHARACTER => error,
+            _ => ScpiError::new(INVALID_SEPARATOR),
+        }
+    }
+
     fn take_while(&mut self, accept: impl Fn(u8) -> bool) -> &'a [u8] {
         let length = self.rest.iter().position(|&byte| !accept(byte)).unwrap_or(self.rest.len());
         self.take_count(length)

@@ -2,7 +2,6 @@
 
 use super::ScpiError;
 use super::lexer::{Lexer, RawHeader};
-use crate::errors::*;
 
 /// One command or query of a program message, its path resolved.
 #[derive(Clone, Debug, PartialEq)]
@@ -105,7 +104,7 @@ impl Units<'_> {
             }
         }
         if !self.is_at_end_of_unit() {
-            return Err(ScpiError::new(INVALID_SEPARATOR));
+            return Err(self.lexer.not_a_separator());
         }
         Ok(Unit { header, is_query, parameters })
     }
