@@ -30,10 +30,12 @@ pub trait Link: Send {
     /// Where it leads.
     fn resource(&self) -> &Resource;
 
-    /// Sends a message whole, in one write.
+    /// Sends a message whole, in one write, with the terminator that its caller gave it. Given up half-way it may
+    /// have been sent in part: clear the link.
     async fn send(&mut self, message: &[u8]) -> Result<(), LinkError>;
 
-    /// Some bytes, at least one; waits for them as long as the caller does.
+    /// Some bytes, at least one; waits for them as long as the caller does. Given up it has taken nothing. The end of
+    /// the stream is an error.
     async fn receive(&mut self) -> Result<Vec<u8>, LinkError>;
 
     /// Device clear as the transport can: afterwards nothing that was on its way before can still arrive, as far as

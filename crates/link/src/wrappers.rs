@@ -100,7 +100,10 @@ impl<L: Link> Link for Spoiled<L> {
                     bytes = other;
                 }
             }
-            self.held = Some(Held { bytes, until });
+            // A receive gives at least one byte: what is cut to nothing is lost.
+            if !bytes.is_empty() {
+                self.held = Some(Held { bytes, until });
+            }
         }
     }
 
