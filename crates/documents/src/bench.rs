@@ -75,7 +75,7 @@ pub struct Instrument {
     pub role: Role,
     /// VISA resource string, as written; the room that opens links judges it.
     pub resource: Located<String>,
-    /// Path of its dialect document, relative to the bench document.
+    /// Its dialect: a path that ends in `.toml`, relative to the bench document, or the name of a shipped one.
     pub dialect: Located<String>,
     /// Pattern (`*` stands for anything) that its answer to `*IDN?` must have.
     pub identity: Option<String>,
@@ -268,7 +268,7 @@ fn instrument(table: &Table<'_>) -> Option<Entry> {
     );
     let dialect = table.require(
         "dialect",
-        "write the path of its dialect document, from this file",
+        "name a shipped dialect, as in \"voltmeter\", or write the path of a dialect document from this file",
         table.text("dialect"),
     );
     let identity = table.text("identity");

@@ -1,1 +1,36 @@
-//! What a person can have done, each once
+//! What a person can have done, each once: check documents, predict, open a bench real or simulated, verify, rehearse,
+//! measure, reduce, export. The one room that puts documents, links, drivers, scheduler and journal together; it knows
+//! no terminal and no HTTP.
+
+mod carry_out;
+mod error;
+mod load;
+mod measure;
+mod open;
+mod predict;
+mod record;
+mod records;
+mod reduce;
+mod rehearse;
+mod simulated;
+mod verify;
+
+pub use error::Error;
+pub use load::{Inputs, check};
+pub use measure::{Measured, measure};
+pub use predict::{Predicted, predict};
+pub use record::{Begun, Observer};
+pub use records::{Records, RunId, RunLine};
+pub use reduce::{Point, Reduction, reduce};
+pub use rehearse::{Rehearsed, rehearse};
+pub use simulated::{Served, ServedDevice, Simulation, SimulationOptions, documents_at};
+pub use verify::{Verified, verify};
+
+pub use quadrille_bench::Complaint;
+pub use quadrille_documents::{Faults, Switch};
+pub use quadrille_experiment::{Circumstances, Configuration, Event, Reading};
+pub use quadrille_plan::{Judgement, Plan};
+pub use quadrille_scheduler::{Ending, FieldHand, Outcome, Output, StandDown, Stop};
+
+/// Name and version of the program, as records keep it.
+pub const PROGRAM: &str = concat!("quadrille ", env!("CARGO_PKG_VERSION"));

@@ -1,0 +1,66 @@
+//! A plan carried out on the real bench, with its record: what `measure` and `verify` have in common.
+
+use crate::open::open;
+use crate::record::{Begun, Keep, Observer, Record};
+use crate::{Error, Inputs, PROGRAM, load};
+use quadrille_experiment::{Circumstances, Reading};
+use quadrille_journal::{Journal, NewRun, RunId};
+use quadrille_plan::Plan;
+use quadrille_scheduler::{Ending, FieldHand, Outcome, Stop, run};
+
+/// What came of carrying out a plan.
+pub(crate) struct CarriedOut {
+    pub(crate) run: RunId,
+    pub(crate) outcome: Outcome,
+    pub(crate) readings: Vec<(Reading, Circumstances)>,
+}
+
+/// What is carried out, for whom.
+pub(crate) struct Order<'o> {
+    pub(crate) kind: &'o str,
+    pub(crate) inputs: &'o Inputs,
+    pub(crate) plan: &'o Plan,
+    pub(crate) fields: &'o mut dyn FieldHand,
+    pub(crate) observer: &'o mut dyn Observer,
+    pub(crate) stop: Stop,
+}
+
+/// Opens the bench, begins the record, carries out the plan, notes how it ended. An instrument that is not there is an
+/// error before anything is recorded or energised.
+pub(crate) async fn carry_out(order: Order<'_>, journal: &mut Journal) -> Result<CarriedOut, Error> {
+    let Order { kind, inputs, plan, fields, observer, stop } = order;
+    let mut bench = open(&inputs.equipped).await?;
+    let id = journal.begin(&new_run(kind, inputs, plan))?;
+    observer.begun(&Begun { run: Some(id), plan });
+    let mut record = Record::new(Keep::Journal(journal, id), observer);
+    let outcome = run(plan, &mut bench, &mut record, fields, stop).await;
+    let (readings, keep) = record.finish();
+    if let Keep::Journal(journal, id) = keep
+        && let Err(error) = journal.end(id, &in_words(&outcome))
+    {
+        tracing::error!("the end of run {id} could not be noted: {error}");
+    }
+    Ok(CarriedOut { run: id, outcome, readings })
+}
+
+fn new_run(kind: &str, inputs: &Inputs, plan: &Plan) -> NewRun {
+    // A plan holds numbers and texts only: it can always be written.
+    let plan = serde_json::to_string(plan).unwrap_or_default();
+    NewRun {
+        kind: kind.to_owned(),
+        sample: inputs.sample.name.value.clone(),
+        program: PROGRAM.to_owned(),
+        plan_sha256: load::sha256(&plan),
+        plan,
+        documents: inputs.frozen.clone(),
+    }
+}
+
+fn in_words(outcome: &Outcome) -> String {
+    let ending = match &outcome.ending {
+        Ending::Finished => "finished".to_owned(),
+        Ending::Stopped => "stopped".to_owned(),
+        Ending::Failed(failure) => format!("failed: {failure}"),
+    };
+    format!("{ending}; output {}", outcome.stand_down.output)
+}

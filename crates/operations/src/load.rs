@@ -1,0 +1,228 @@
+//! Documents from files: all of them read, all their faults told at once.
+
+use crate::Error;
+use quadrille_documents::{
+    self as documents, Bench, Dialect, Document, Fault, Faults, Instrument, Place, Recipe, Role, Sample,
+};
+use quadrille_experiment::Reading;
+use quadrille_journal::FrozenDocument;
+use quadrille_link::Resource;
+use quadrille_plan::EquippedBench;
+use sha2::{Digest, Sha256};
+use std::path::Path;
+
+/// The dialects that come with the program.
+const SHIPPED: [(&str, &str); 4] = [
+    ("current-source", include_str!("../../../config/dialects/current-source.toml")),
+    ("voltmeter", include_str!("../../../config/dialects/voltmeter.toml")),
+    ("ammeter", include_str!("../../../config/dialects/ammeter.toml")),
+    ("switch-matrix", include_str!("../../../config/dialects/switch-matrix.toml")),
+];
+
+/// Documents that belong together, as they were when they were read.
+#[derive(Clone, Debug)]
+pub struct Inputs {
+    /// The bench with its dialects.
+    pub equipped: EquippedBench,
+    /// The sample.
+    pub sample: Sample,
+    /// The recipe, where there is one.
+    pub recipe: Option<Recipe>,
+    /// The texts, for the record.
+    pub frozen: Vec<FrozenDocument>,
+}
+
+impl Inputs {
+    /// Reads a bench with its dialects, a sample and, where it is given, a recipe.
+    pub fn read(bench: &Path, sample: &Path, recipe: Option<&Path>) -> Result<Self, Error> {
+        let mut reader = Reader::default();
+        let equipped = reader.equipped(bench);
+        let sample = reader.read(sample, documents::sample);
+        let recipe = recipe.map(|recipe| reader.read(recipe, documents::recipe));
+        reader.finish()?;
+        match (equipped, sample, recipe) {
+            (Some(equipped), Some(sample), None) => {
+                Ok(Self { equipped, sample, recipe: None, frozen: reader.frozen })
+            }
+            (Some(equipped), Some(sample), Some(Some(recipe))) => {
+                Ok(Self { equipped, sample, recipe: Some(recipe), frozen: reader.frozen })
+            }
+            // Whatever could not be read has left a fault: `finish` has returned it.
+            _ => Err(Error::Documents(Faults(Vec::new()))),
+        }
+    }
+
+    /// The same with a bench whose instruments are reached elsewhere.
+    #[must_use]
+    pub fn with_bench(&self, equipped: EquippedBench) -> Self {
+        Self { equipped, ..self.clone() }
+    }
+}
+
+/// Reads a sample alone.
+pub(crate) fn sample(path: &Path) -> Result<Sample, Error> {
+    alone(path, documents::sample)
+}
+
+/// Reads a table of readings.
+pub(crate) fn readings(path: &Path) -> Result<Vec<Reading>, Error> {
+    alone(path, documents::readings)
+}
+
+fn alone<T>(path: &Path, parse: fn(&str, &str) -> Result<T, Faults>) -> Result<T, Error> {
+    let mut reader = Reader::default();
+    let found = reader.read(path, parse);
+    reader.finish()?;
+    found.ok_or_else(|| Error::Documents(Faults(Vec::new())))
+}
+
+/// Checks documents of any kind, each by itself; a bench with its dialects and resource strings. Answers the kind of
+/// each.
+pub fn check(paths: &[impl AsRef<Path>]) -> Result<Vec<&'static str>, Error> {
+    let mut reader = Reader::default();
+    let mut kinds = Vec::new();
+    for path in paths {
+        let Some(document) = reader.read(path.as_ref(), documents::document) else { continue };
+        kinds.push(document.kind());
+        match document {
+            Document::Bench(bench) => {
+                reader.equip(*bench, path.as_ref());
+            }
+            Document::Sample(sample) => {
+                reader.keep(quadrille_plan::forward(&sample));
+            }
+            Document::Dialect(_) | Document::Recipe(_) => {}
+        }
+    }
+    reader.finish()?;
+    Ok(kinds)
+}
+
+#[derive(Default)]
+struct Reader {
+    faults: Vec<Fault>,
+    frozen: Vec<FrozenDocument>,
+}
+
+impl Reader {
+    fn finish(&mut self) -> Result<(), Error> {
+        let faults = std::mem::take(&mut self.faults);
+        if faults.is_empty() { Ok(()) } else { Err(Faults(faults).into()) }
+    }
+
+    fn keep<T>(&mut self, result: Result<T, Faults>) -> Option<T> {
+        match result {
+            Ok(found) => Some(found),
+            Err(Faults(faults)) => {
+                self.faults.extend(faults);
+                None
+            }
+        }
+    }
+
+    fn read<T>(&mut self, path: &Path, parse: fn(&str, &str) -> Result<T, Faults>) -> Option<T> {
+        let name = path.display().to_string();
+        match std::fs::read_to_string(path) {
+            Ok(text) => {
+                let kind = path.extension().map_or("", |e| e.to_str().unwrap_or("")).to_owned();
+                self.frozen.push(FrozenDocument {
+                    kind,
+                    sha256: sha256(&text),
+                    name: name.clone(),
+                    text: text.clone(),
+                });
+                self.keep(parse(&name, &text))
+            }
+            Err(error) => {
+                let place = Place { document: name.into(), line: 1, column: 1, key: String::new() };
+                let problem = format!("the file cannot be read: {error}");
+                self.faults.push(Fault { place, problem, remedy: "write the path of a document".into() });
+                None
+            }
+        }
+    }
+
+    fn equipped(&mut self, path: &Path) -> Option<EquippedBench> {
+        let bench = self.read(path, documents::bench)?;
+        self.equip(bench, path)
+    }
+
+    fn equip(&mut self, bench: Bench, path: &Path) -> Option<EquippedBench> {
+        for instrument in &bench.instruments {
+            if let Err(error) = instrument.resource.value.parse::<Resource>() {
+                let problem = format!("\"{}\" {}", error.text, error.problem);
+                let remedy =
+                    "write it as in \"TCPIP::192.0.2.7::5025::SOCKET\" or \"ASRL/dev/ttyUSB0::INSTR\"";
+                self.faults.push(instrument.resource.fault(problem, remedy));
+            }
+        }
+        let dialects: Vec<Option<Dialect>> =
+            bench.instruments.iter().map(|instrument| self.dialect(instrument, path)).collect();
+        let dialects: Option<Vec<Dialect>> = dialects.into_iter().collect();
+        Some(EquippedBench { bench, dialects: dialects? })
+    }
+
+    fn dialect(&mut self, instrument: &Instrument, bench: &Path) -> Option<Dialect> {
+        let wanted = instrument.dialect.value.as_str();
+        let dialect = if wanted.ends_with(".toml") {
+            let folder = bench.parent().unwrap_or(Path::new(""));
+            self.read(&folder.join(wanted), documents::dialect)?
+        } else {
+            self.shipped(instrument, wanted)?
+        };
+        if dialect.role != instrument.role {
+            let problem = format!("\"{}\" is a dialect for a {}", dialect.name, dialect.role);
+            let remedy = format!("name one for a {}", instrument.role);
+            self.faults.push(instrument.dialect.fault(problem, remedy));
+            return None;
+        }
+        Some(dialect)
+    }
+
+    fn shipped(&mut self, instrument: &Instrument, wanted: &str) -> Option<Dialect> {
+        let Some((name, text)) = SHIPPED.iter().find(|(name, _)| *name == wanted) else {
+            let names = Role::ALL.map(|role| format!("\"{role}\"")).join(", ");
+            let problem = format!("no dialect \"{wanted}\" comes with the program");
+            let remedy = format!("write one of {names}, or a path that ends in .toml");
+            self.faults.push(instrument.dialect.fault(problem, remedy));
+            return None;
+        };
+        let name = format!("shipped dialect {name}");
+        self.frozen.push(FrozenDocument {
+            kind: "toml".into(),
+            sha256: sha256(text),
+            name: name.clone(),
+            text: (*text).to_owned(),
+        });
+        self.keep(documents::dialect(&name, text))
+    }
+}
+
+/// SHA-256 in hexadecimal.
+pub(crate) fn sha256(text: &str) -> String {
+    use std::fmt::Write;
+    let mut hexadecimal = String::with_capacity(64);
+    for byte in Sha256::digest(text.as_bytes()) {
+        // Writing to a text cannot fail.
+        let _ = write!(hexadecimal, "{byte:02x}");
+    }
+    hexadecimal
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_shipped_dialect_is_right_and_for_the_role_of_its_name() {
+        for (name, text) in SHIPPED {
+            assert_eq!(documents::dialect(name, text).unwrap().role.word(), name);
+        }
+    }
+
+    #[test]
+    fn the_hash_is_that_of_fips_180() {
+        // FIPS 180-2, appendix B.1: the message "abc".
+        assert_eq!(sha256("abc"), "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
+    }
+}

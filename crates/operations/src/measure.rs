@@ -1,0 +1,51 @@
+//! A recipe measured on a real bench.
+
+use crate::carry_out::{CarriedOut, Order, carry_out};
+use crate::record::Observer;
+use crate::reduce::{Reduction, of_run};
+use crate::{Error, Inputs};
+use quadrille_documents::{Fault, Faults, Place};
+use quadrille_experiment::{Circumstances, Reading};
+use quadrille_journal::{Journal, RunId};
+use quadrille_plan::Plan;
+use quadrille_scheduler::{Ending, FieldHand, Outcome, Stop};
+
+/// What came of a measurement.
+#[derive(Debug)]
+pub struct Measured {
+    /// Its number in the journal.
+    pub run: RunId,
+    /// The plan.
+    pub plan: Plan,
+    /// How it ended.
+    pub outcome: Outcome,
+    /// The readings that were kept.
+    pub readings: Vec<(Reading, Circumstances)>,
+    /// What the readings say; `None` where the run did not finish.
+    pub reduction: Option<Result<Reduction, String>>,
+}
+
+/// Measures a recipe. The error is of what went wrong before the run began; what goes wrong in it is in the outcome.
+pub async fn measure(
+    inputs: &Inputs,
+    journal: &mut Journal,
+    fields: &mut dyn FieldHand,
+    observer: &mut dyn Observer,
+    stop: Stop,
+) -> Result<Measured, Error> {
+    let plan = plan(inputs)?;
+    let order = Order { kind: "measure", inputs, plan: &plan, fields, observer, stop };
+    let CarriedOut { run, outcome, readings } = carry_out(order, journal).await?;
+    let finished = matches!(outcome.ending, Ending::Finished);
+    let reduction = finished.then(|| of_run(&readings, inputs, &plan).map_err(|error| error.to_string()));
+    Ok(Measured { run, plan, outcome, readings, reduction })
+}
+
+/// The plan of a recipe; without a recipe there is none.
+pub(crate) fn plan(inputs: &Inputs) -> Result<Plan, Faults> {
+    let Some(recipe) = &inputs.recipe else {
+        let place = Place { document: "recipe".into(), line: 1, column: 1, key: String::new() };
+        return Err(Fault { place, problem: "there is none".into(), remedy: "give one".into() }.into());
+    };
+    Plan::new(&inputs.equipped, &inputs.sample, recipe)
+}

@@ -1,0 +1,38 @@
+//! What earlier runs left, read again.
+
+use crate::Error;
+use quadrille_experiment::Reading;
+use quadrille_journal::{Journal, Kept};
+pub use quadrille_journal::{RunId, RunLine};
+use std::path::Path;
+
+/// A journal, for whoever runs and whoever reads.
+pub struct Records(Journal);
+
+impl Records {
+    /// Opens a journal, and makes it where there is none.
+    pub fn open(path: &Path) -> Result<Self, Error> {
+        Ok(Self(Journal::open(path)?))
+    }
+
+    /// The journal, to be written to.
+    pub fn journal(&mut self) -> &mut Journal {
+        &mut self.0
+    }
+
+    /// The runs, oldest first.
+    pub fn runs(&self) -> Result<Vec<RunLine>, Error> {
+        Ok(self.0.runs()?)
+    }
+
+    /// The readings of a run as a table that [`crate::reduce`] reads again.
+    pub fn readings_csv(&self, run: RunId) -> Result<String, Error> {
+        let readings: Vec<Reading> = self.kept(run)?.into_iter().map(|kept| kept.reading).collect();
+        Ok(quadrille_report::readings_csv(&readings))
+    }
+
+    /// The readings of a run with their places.
+    pub fn kept(&self, run: RunId) -> Result<Vec<Kept>, Error> {
+        Ok(self.0.readings(run)?)
+    }
+}

@@ -1,0 +1,104 @@
+//! Readings to results, of a run or of a table from elsewhere.
+
+use crate::{Error, Inputs, load};
+use quadrille_documents::{Acceptance, Sample};
+use quadrille_experiment::{Circumstances, Condition, Reading};
+use quadrille_plan::Plan;
+use quadrille_quantity::Kelvin;
+use quadrille_reduction::{Check, Options, Reduced, Specimen, by_temperature};
+use serde::Serialize;
+use std::path::Path;
+
+/// What readings at one temperature say.
+#[derive(Clone, Debug, Serialize)]
+pub struct Point {
+    /// Mean temperature in kelvins.
+    pub temperature_k: f64,
+    /// Results, checks and budget.
+    #[serde(flatten)]
+    pub reduced: Reduced,
+}
+
+/// What readings say, temperature by temperature, coldest first.
+#[derive(Clone, Debug)]
+pub struct Reduction {
+    /// One for each temperature, at least one.
+    pub points: Vec<Point>,
+}
+
+impl Reduction {
+    /// Whether every check at every temperature passed.
+    pub fn accepted(&self) -> bool {
+        self.points.iter().all(|point| point.reduced.accepted())
+    }
+
+    /// As a table needs it.
+    pub fn by_temperature(&self) -> Vec<(Kelvin, Reduced)> {
+        self.points.iter().map(|point| (Kelvin(point.temperature_k), point.reduced.clone())).collect()
+    }
+}
+
+/// Reduces a table of readings taken anywhere, with the standards' limits.
+pub fn reduce(sample: &Path, readings: &Path) -> Result<Reduction, Error> {
+    let (sample, readings) = (load::sample(sample), load::readings(readings));
+    let (sample, readings) = match (sample, readings) {
+        (Err(Error::Documents(mut faults)), Err(Error::Documents(more))) => {
+            faults.0.extend(more.0);
+            return Err(faults.into());
+        }
+        (sample, readings) => (sample?, readings?),
+    };
+    of(&readings, &sample, &Options::default())
+}
+
+/// Reduces the readings of a run, with the limits of its recipe and the check of the returned current.
+pub(crate) fn of_run(
+    taken: &[(Reading, Circumstances)],
+    inputs: &Inputs,
+    plan: &Plan,
+) -> Result<Reduction, Error> {
+    let readings: Vec<Reading> = taken.iter().map(|(reading, _)| *reading).collect();
+    let recipe = inputs.recipe.as_ref();
+    let acceptance = recipe.map_or_else(Acceptance::default, |recipe| recipe.acceptance);
+    let field_u = recipe.and_then(|recipe| recipe.hall.as_ref()).map_or(0.0, |hall| hall.field_relative_u);
+    let mut reduction = of(&readings, &inputs.sample, &options(acceptance, field_u))?;
+    let check = returned_current(taken, plan, acceptance.returned_current);
+    for point in &mut reduction.points {
+        point.reduced.checks.push(check.clone());
+    }
+    Ok(reduction)
+}
+
+fn of(readings: &[Reading], sample: &Sample, options: &Options) -> Result<Reduction, Error> {
+    let specimen = Specimen { thickness: sample.thickness_m };
+    let reduce = |(temperature, readings): (Kelvin, Vec<Reading>)| {
+        let reduced = quadrille_reduction::reduce(&readings, &specimen, options)?;
+        Ok(Point { temperature_k: temperature.0, reduced })
+    };
+    let points: Result<Vec<Point>, Error> = by_temperature(readings).into_iter().map(reduce).collect();
+    Ok(Reduction { points: points? })
+}
+
+fn options(acceptance: Acceptance, field_u: f64) -> Options {
+    Options {
+        acceptance: quadrille_reduction::Acceptance {
+            reversal: acceptance.reversal,
+            reciprocity: acceptance.reciprocity,
+            pair_agreement: acceptance.pair_agreement,
+            hall_pair_agreement: acceptance.hall_pair_agreement,
+        },
+        field_u,
+    }
+}
+
+/// The largest part of the current that did not come back through the ammeter: leakage, or a source that is off.
+fn returned_current(taken: &[(Reading, Circumstances)], plan: &Plan, limit: f64) -> Check {
+    let lost = taken
+        .iter()
+        .filter(|(reading, _)| reading.condition == Condition::Sound)
+        .map(|(reading, circumstances)| {
+            (circumstances.commanded - reading.current.value).abs() / plan.current
+        })
+        .fold(0.0, f64::max);
+    Check { name: "returned current".into(), measured: lost, limit, passed: lost <= limit }
+}

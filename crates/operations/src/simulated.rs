@@ -1,0 +1,156 @@
+//! A bench simulated: its devices in memory for a rehearsal, or on sockets and serial lines for anybody.
+
+use crate::{Error, Inputs};
+use async_trait::async_trait;
+use quadrille_bench::{Complaint, Options, SimulatedBench};
+use quadrille_documents::{Dialect, Role};
+use quadrille_link::{Link, PtyServer, Resource, Server, TcpServer, memory};
+use quadrille_plan::EquippedBench;
+use quadrille_quantity::Tesla;
+use quadrille_scheduler::FieldHand;
+use serde::Serialize;
+use std::net::{IpAddr, Ipv4Addr, SocketAddr};
+
+/// How a bench is simulated.
+pub type SimulationOptions = Options;
+
+/// A simulated bench with the sample in it.
+#[derive(Clone)]
+pub struct Simulation {
+    bench: SimulatedBench,
+}
+
+/// One device that is served.
+#[derive(Clone, Debug, Serialize)]
+pub struct ServedDevice {
+    /// The laboratory's name of it.
+    pub name: String,
+    /// Its role on the bench.
+    pub role: String,
+    /// Where it is reached.
+    pub resource: String,
+}
+
+/// Devices that are served as long as this lives.
+pub struct Served {
+    /// The devices in the order of the bench document.
+    pub devices: Vec<ServedDevice>,
+    tasks: Vec<tokio::task::JoinHandle<()>>,
+}
+
+impl Drop for Served {
+    fn drop(&mut self) {
+        for task in &self.tasks {
+            task.abort();
+        }
+    }
+}
+
+impl Simulation {
+    /// Everything at rest. A sample without a model cannot be simulated.
+    pub fn new(inputs: &Inputs, options: SimulationOptions) -> Result<Self, Error> {
+        let equipped = &inputs.equipped;
+        let dialect = |role: Role| -> &Dialect {
+            // A checked bench has an instrument, and so a dialect, of each role.
+            equipped.dialect(role).unwrap_or(&equipped.dialects[0])
+        };
+        let bench = SimulatedBench::new(&equipped.bench, dialect, &inputs.sample, options)
+            .map_err(|error| Error::Simulation(error.to_string()))?;
+        Ok(Self { bench })
+    }
+
+    /// Sets the field at the sample.
+    pub fn set_field(&self, field: Tesla) -> Result<(), Error> {
+        self.bench.set_field(field).map_err(|error| Error::Simulation(error.to_string()))
+    }
+
+    /// What the bench complained of so far.
+    pub fn complaints(&self) -> Vec<Complaint> {
+        self.bench.complaints()
+    }
+
+    /// Links in memory to devices that live as long as the runtime, in the order of the document.
+    pub(crate) fn in_memory(&self, equipped: &EquippedBench) -> Vec<Box<dyn Link>> {
+        let instruments = equipped.bench.instruments.iter();
+        instruments
+            .map(|instrument| {
+                let resource = instrument
+                    .resource
+                    .value
+                    .parse()
+                    .unwrap_or(Resource::Socket { host: "memory".into(), port: 1 });
+                let (link, server) = memory(resource);
+                tokio::spawn(serve(self.bench.clone(), instrument.role, Box::new(server)));
+                Box::new(link) as Box<dyn Link>
+            })
+            .collect()
+    }
+
+    /// Serves the devices on real transports. An instrument whose resource is a serial line is served on a
+    /// pseudo-terminal; a raw socket at its own port of this machine, or at `listen`: its port and those that follow,
+    /// or free ones where its port is 0.
+    pub async fn serve(&self, equipped: &EquippedBench, listen: Option<SocketAddr>) -> Result<Served, Error> {
+        let mut served = Served { devices: Vec::new(), tasks: Vec::new() };
+        for (k, instrument) in equipped.bench.instruments.iter().enumerate() {
+            let wanted: Resource = instrument
+                .resource
+                .value
+                .parse()
+                .map_err(|error: quadrille_link::ResourceError| Error::Simulation(error.to_string()))?;
+            let server: Box<dyn Server> = match address(&wanted, listen, k) {
+                Some(address) => Box::new(TcpServer::bind(address).await.map_err(|error| {
+                    let name = &instrument.name;
+                    let remedy = "is another simulation running? --listen 127.0.0.1:0 takes free ports";
+                    Error::Simulation(format!("{name}: cannot listen at {address}: {error}; {remedy}"))
+                })?),
+                None => Box::new(PtyServer::open().map_err(|error| {
+                    Error::Simulation(format!("{}: no pseudo-terminal: {error}", instrument.name))
+                })?),
+            };
+            served.devices.push(ServedDevice {
+                name: instrument.name.clone(),
+                role: instrument.role.to_string(),
+                resource: server.resource().to_string(),
+            });
+            served.tasks.push(tokio::spawn(serve(self.bench.clone(), instrument.role, server)));
+        }
+        Ok(served)
+    }
+}
+
+/// Where a device listens; `None` for a serial line.
+fn address(wanted: &Resource, listen: Option<SocketAddr>, k: usize) -> Option<SocketAddr> {
+    let Resource::Socket { port, .. } = wanted else { return None };
+    Some(match listen {
+        Some(listen) if listen.port() == 0 => listen,
+        Some(listen) => SocketAddr::new(listen.ip(), listen.port().saturating_add(k as u16)),
+        None => SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), *port),
+    })
+}
+
+async fn serve(bench: SimulatedBench, role: Role, mut server: Box<dyn Server>) {
+    while let Ok(stream) = server.accept().await {
+        bench.serve_stream(role, stream).await;
+    }
+}
+
+/// The text of a bench document with its instruments at the resources where they are served, in order.
+pub fn documents_at(equipped: &EquippedBench, text: &str, devices: &[ServedDevice]) -> String {
+    let mut lines: Vec<String> = text.lines().map(str::to_owned).collect();
+    for (instrument, device) in equipped.bench.instruments.iter().zip(devices) {
+        let old = format!("\"{}\"", instrument.resource.value);
+        if let Some(line) = lines.get_mut(instrument.resource.place.line - 1) {
+            *line = line.replacen(&old, &format!("\"{}\"", device.resource), 1);
+        }
+    }
+    lines.join("\n") + "\n"
+}
+
+/// The simulated sample follows the field that is asked for.
+#[async_trait]
+impl FieldHand for Simulation {
+    async fn set(&mut self, field: Tesla) -> Result<Tesla, String> {
+        self.set_field(field).map_err(|error| error.to_string())?;
+        Ok(field)
+    }
+}
