@@ -6,9 +6,6 @@ use quadrille_documents::{RangeFacts, Role};
 /// Beyond this part of full scale a meter answers overload (common practice, no source: 1.05 to 1.2).
 const OVERLOAD: f64 = 1.1;
 
-/// How SCPI-1999 writes an overload (volume 1, 7.2.1; from memory).
-const INFINITE: f64 = f64::INFINITY;
-
 /// The ranges of one instrument, each with its errors.
 #[derive(Clone, Debug)]
 pub(crate) struct Accuracy {
@@ -64,7 +61,7 @@ impl Accuracy {
     pub(crate) fn read(&self, range: usize, mean: f64, aperture_s: f64, noise: &Purpose) -> f64 {
         let Some(Range { facts, .. }) = self.ranges.get(range) else { return f64::NAN };
         if mean.abs() > OVERLOAD * facts.full_scale {
-            return INFINITE.copysign(mean);
+            return f64::INFINITY.copysign(mean);
         }
         let deviation = facts.noise_per_rthz * (0.5 / aperture_s).sqrt();
         self.applied(range, mean) + deviation * noise.normal()

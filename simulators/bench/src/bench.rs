@@ -40,7 +40,6 @@ struct Inner {
     epoch: Option<Instant>,
     world: World,
     devices: [Box<dyn Device>; 4],
-    clients: [usize; 4],
 }
 
 impl SimulatedBench {
@@ -71,7 +70,7 @@ impl SimulatedBench {
             meter(Kind::Ammeter, Role::Ammeter),
             Box::new(Matrix::new(facts(Role::SwitchMatrix).operate_s)),
         ];
-        let inner = Inner { epoch: None, world, devices, clients: [0; 4] };
+        let inner = Inner { epoch: None, world, devices };
         Ok(Self { inner: Arc::new(Mutex::new(inner)), busy: Arc::default() })
     }
 
@@ -85,6 +84,12 @@ impl SimulatedBench {
     /// What the bench has complained of so far.
     pub fn complaints(&self) -> Vec<Complaint> {
         self.lock().world.complaints().to_vec()
+    }
+
+    /// Whether the output is on with a level other than zero.
+    pub fn is_energised(&self) -> bool {
+        let source = self.lock().world.source();
+        source.on && source.level != 0.0
     }
 
     /// Seconds since the bench was first used: the time of complaints.
@@ -129,29 +134,25 @@ impl SimulatedBench {
         self.lock().device(role).status().report(error);
     }
 
-    /// Device clear: what is under way is forgotten, a setting under way is in effect.
+    /// Whether a device is taking a reading.
+    pub(crate) fn is_reading(&self, role: Role) -> bool {
+        self.lock().device(role).pending_until().is_some()
+    }
+
+    /// Forgets a reading under way.
     pub(crate) fn clear(&self, role: Role) {
         let mut inner = self.lock();
-        let now = inner.now();
         let Inner { world, devices, .. } = &mut *inner;
         let device = &mut devices[place(role)];
         device.clear(world);
         device.status().device_clear();
-        device.apply(now, world);
     }
 
-    /// Somebody begins to talk to a device.
-    pub(crate) fn client_came(&self, role: Role) {
-        self.lock().clients[place(role)] += 1;
-    }
-
-    /// Somebody is gone.
-    pub(crate) fn client_went(&self, role: Role) {
+    /// Nobody talks to a device any more.
+    pub(crate) fn abandoned(&self, role: Role) {
         let mut inner = self.lock();
         let now = inner.now();
-        let left = &mut inner.clients[place(role)];
-        *left = left.saturating_sub(1);
-        if *left == 0 && role == Role::CurrentSource {
+        if role == Role::CurrentSource {
             inner.world.source_abandoned(now);
         }
     }

@@ -307,8 +307,8 @@ fn misuse_over_the_wire_is_complained_of() {
     in_virtual_time(async {
         connect(&bench).await;
         ask(&bench, SwitchMatrix, "ROUT:OPEN (@4!14)").await;
-        bench.client_came(CurrentSource);
-        bench.client_went(CurrentSource);
+        assert!(bench.is_energised());
+        bench.abandoned(CurrentSource);
     });
     let kinds: Vec<_> = bench.complaints().iter().map(|complaint| complaint.kind).collect();
     use ComplaintKind::{AmmeterOpen, HotSwitching, OutputLeftOn};
