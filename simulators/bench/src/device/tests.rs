@@ -324,3 +324,46 @@ fn a_sample_without_a_model_is_refused_with_what_to_write() {
     let message = refused.err().unwrap().to_string();
     assert_eq!(message, "sample \"ring\" has no model to simulate: write [model] in its document");
 }
+
+#[test]
+fn after_a_reset_the_noise_of_a_state_begins_again() {
+    let bench = simulated(&Dialects::new(), Options::default());
+    in_virtual_time(async {
+        connect(&bench).await;
+        let mut read = async |setting: &str| {
+            ask(&bench, Voltmeter, setting).await;
+            tokio::time::sleep(std::time::Duration::from_secs(1)).await;
+            ask(&bench, Voltmeter, "READ?").await
+        };
+        let first = read("*RST;:VOLT:RANG 1").await;
+        let second = read("VOLT:RANG 1").await;
+        assert_ne!(second, first);
+        assert_eq!(read("*RST;:VOLT:RANG 1").await, first);
+    });
+}
+
+/// 100 pA between two contacts of a ring of gigohms, guard and buffers switched in.
+fn volts_at_gigohms(options: Options) -> f64 {
+    let dialects = Dialects::ideal();
+    let sample = ring(1e10, 1.5e10, 2.2e10, 3.3e10);
+    let bench = SimulatedBench::new(&bench(), |role| dialects.of(role), &sample, options).unwrap();
+    in_virtual_time(async {
+        ask(&bench, SwitchMatrix, "ROUT:CLOS (@3!11,1!12,4!11,2!12,5!1)").await;
+        ask(&bench, Ammeter, "INP ON").await;
+        ask(&bench, CurrentSource, "CURR:RANG 1e-9;:VOLT:LIM 10;:CURR 1e-10;:OUTP:GUAR ON;:OUTP ON").await;
+        tokio::time::sleep(std::time::Duration::from_secs(100)).await;
+        number(&ask(&bench, Voltmeter, "VOLT:RANG 1;:READ?").await)
+    })
+}
+
+#[test]
+fn a_broken_guard_or_broken_buffers_show_at_gigohms() {
+    // 10 Gohm beside 70: 8.75 Gohm; parallel to the voltmeter's 10 Gohm: 4.6667 Gohm.
+    let whole = volts_at_gigohms(Options::default());
+    assert!((whole / 0.875 - 1.0).abs() < 1e-4, "{whole}");
+    let loaded = volts_at_gigohms(Options { without_buffers: true, ..Options::default() });
+    assert!((loaded / 0.466667 - 1.0).abs() < 1e-4, "{loaded}");
+    // Three cables of 100 Gohm at that contact, and less at the others.
+    let leaking = volts_at_gigohms(Options { without_guard: true, ..Options::default() });
+    assert!((0.55..0.75).contains(&leaking), "{leaking}");
+}
