@@ -330,7 +330,7 @@ fn after_a_reset_the_noise_of_a_state_begins_again() {
     let bench = simulated(&Dialects::new(), Options::default());
     in_virtual_time(async {
         connect(&bench).await;
-        let mut read = async |setting: &str| {
+        let read = async |setting: &str| {
             ask(&bench, Voltmeter, setting).await;
             tokio::time::sleep(std::time::Duration::from_secs(1)).await;
             ask(&bench, Voltmeter, "READ?").await
