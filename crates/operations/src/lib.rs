@@ -16,11 +16,11 @@ mod simulated;
 mod verify;
 
 pub use error::Error;
-pub use load::{Inputs, check};
+pub use load::{Inputs, check, equipped};
 pub use measure::{Measured, measure};
 pub use predict::{Predicted, predict};
 pub use record::{Begun, Observer};
-pub use records::{Records, RunId, RunLine};
+pub use records::{Kept, Records, RunId, RunLine};
 pub use reduce::{Point, Reduction, reduce};
 pub use rehearse::{Rehearsed, rehearse};
 pub use simulated::{Served, ServedDevice, Simulation, SimulationOptions, documents_at};

@@ -59,6 +59,14 @@ impl Inputs {
     }
 }
 
+/// Reads a bench with its dialects.
+pub fn equipped(path: &Path) -> Result<EquippedBench, Error> {
+    let mut reader = Reader::default();
+    let equipped = reader.equipped(path);
+    reader.finish()?;
+    equipped.ok_or_else(|| Error::Documents(Faults(Vec::new())))
+}
+
 /// Reads a sample alone.
 pub(crate) fn sample(path: &Path) -> Result<Sample, Error> {
     alone(path, documents::sample)

@@ -2,8 +2,8 @@
 
 use crate::Error;
 use quadrille_experiment::Reading;
-use quadrille_journal::{Journal, Kept};
-pub use quadrille_journal::{RunId, RunLine};
+use quadrille_journal::Journal;
+pub use quadrille_journal::{Kept, RunId, RunLine};
 use std::path::Path;
 
 /// A journal, for whoever runs and whoever reads.

@@ -1,3 +1,74 @@
 //! The program: command line, terminal, exit codes. No logic of its own.
 
-fn main() {}
+mod args;
+mod commands;
+mod exit;
+mod field;
+mod json;
+mod progress;
+mod signals;
+mod text;
+
+use args::{Arguments, Command};
+use clap::Parser;
+use exit::Exit;
+use std::io::{IsTerminal, Write};
+use std::process::ExitCode;
+use tracing_subscriber::EnvFilter;
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    logs();
+    let exit = match run(&arguments) {
+        Ok((exit, shown)) => {
+            print(&if arguments.json { shown.json_line() } else { shown.text });
+            exit
+        }
+        Err(error) => failed(&error, arguments.json),
+    };
+    exit.into()
+}
+
+/// Logs go to standard error; `QUADRILLE_LOG` says which (`warn` unless told otherwise, `trace` for every message).
+fn logs() {
+    let filter = EnvFilter::try_from_env("QUADRILLE_LOG").unwrap_or_else(|_| EnvFilter::new("warn"));
+    let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    builder.with_ansi(std::io::stderr().is_terminal()).with_target(false).init();
+}
+
+fn run(arguments: &Arguments) -> anyhow::Result<(Exit, commands::Shown)> {
+    use commands::{demo, documents, records, runs, simulate};
+    match &arguments.command {
+        Command::Demo(options) => demo::demo(options, arguments.quiet),
+        Command::Check { documents } => documents::check(documents),
+        Command::Predict { sample, field_t } => documents::predict(sample, *field_t),
+        Command::Rehearse(options) => runs::rehearse(options),
+        Command::Measure(options) => runs::measure(options, arguments.quiet),
+        Command::Verify(options) => runs::verify(options, arguments.quiet),
+        Command::Simulate(options) => simulate::simulate(options, arguments.json),
+        Command::Reduce { sample, readings } => documents::reduce(sample, readings),
+        Command::Export(options) => records::export(options),
+        Command::Runs { journal } => records::runs(journal),
+    }
+}
+
+/// Says what went wrong, for a person on standard error and with `--json` for a program on standard output too.
+fn failed(error: &anyhow::Error, json: bool) -> Exit {
+    let exit = Exit::of(error);
+    complain(&format!("{error:#}"));
+    if json {
+        print(&commands::Shown::failure(error).json_line());
+    }
+    exit
+}
+
+/// A reader that went away is no reason to panic.
+fn print(text: &str) {
+    let mut out = std::io::stdout().lock();
+    let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+}
+
+fn complain(text: &str) {
+    let mut err = std::io::stderr().lock();
+    let _ = writeln!(err, "{text}");
+}

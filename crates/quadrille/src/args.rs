@@ -1,0 +1,221 @@
+//! The command line.
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use quadrille_operations::Switch;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+/// Measures sheet resistance, resistivity, carrier density and mobility by the four-contact (van der Pauw) and Hall
+/// methods, over SCPI.
+///
+/// Not a protective device: people are protected by interlocks, enclosures and the procedures of your site. Assume
+/// that this program can fail at any moment with outputs on.
+#[derive(Debug, Parser)]
+#[command(name = "quadrille", version, after_help = EXIT_CODES)]
+pub(crate) struct Arguments {
+    #[command(subcommand)]
+    pub(crate) command: Command,
+    /// Print the result as JSON on standard output.
+    #[arg(long, global = true)]
+    pub(crate) json: bool,
+    /// Show no readings while they come.
+    #[arg(long, global = true)]
+    pub(crate) quiet: bool,
+}
+
+const EXIT_CODES: &str = "Exit codes: 0 done and passed; 1 measured but not passed; 2 bad input, nothing touched; \
+3 an instrument, a link or the record failed; 4 stand-down not verified: look at the bench.";
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// The whole job on an invented scenario: proves a simulated bench on two standards, rehearses and measures a film.
+    Demo(Demo),
+    /// Reads documents (bench, dialect, sample, recipe) and tells every fault in them.
+    Check {
+        /// The documents.
+        #[arg(required = true, value_name = "DOC")]
+        documents: Vec<PathBuf>,
+    },
+    /// Every four-terminal and two-terminal resistance of a sample's model.
+    Predict {
+        /// The sample document.
+        #[arg(long, value_name = "FILE")]
+        sample: PathBuf,
+        /// Flux density in teslas.
+        #[arg(long, value_name = "B", default_value_t = 0.0, allow_negative_numbers = true)]
+        field_t: f64,
+    },
+    /// The recipe on the simulated bench in virtual time: how long it takes, what it reads, what goes wrong.
+    Rehearse(Rehearse),
+    /// The recipe on the real bench.
+    Measure(Measure),
+    /// Proves the bench on a resistor network of known value.
+    Verify(Verify),
+    /// Serves a simulated bench with a sample in it, in real time, until it is stopped.
+    Simulate(Simulate),
+    /// Reduces a table of readings taken anywhere.
+    Reduce {
+        /// The sample document (its thickness is what counts).
+        #[arg(long, value_name = "FILE")]
+        sample: PathBuf,
+        /// The table: time_s,temperature_k,field_t,source_in,source_out,sense_high,sense_low,current_a,voltage_v.
+        #[arg(value_name = "READINGS.csv")]
+        readings: PathBuf,
+    },
+    /// The readings of an earlier run as a table.
+    Export(Export),
+    /// The runs of a journal.
+    Runs {
+        #[command(flatten)]
+        journal: JournalPath,
+    },
+}
+
+/// Where runs are kept.
+#[derive(Args, Clone, Debug)]
+pub(crate) struct JournalPath {
+    /// The journal.
+    #[arg(long, value_name = "FILE", default_value = "quadrille.sqlite")]
+    pub(crate) journal: PathBuf,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct Demo {
+    /// Where to leave journal, documents and tables.
+    #[arg(long, value_name = "FOLDER", default_value = "quadrille-demo")]
+    pub(crate) folder: PathBuf,
+}
+
+/// What a simulated bench may lack, to see what comes of it.
+#[derive(Args, Clone, Debug, Default)]
+pub(crate) struct Lacking {
+    /// The guard line is broken: driving it changes nothing.
+    #[arg(long)]
+    pub(crate) without_guard: bool,
+    /// The relay of the buffers changes nothing.
+    #[arg(long)]
+    pub(crate) without_buffers: bool,
+    /// Seed of everything that is drawn, instead of the bench document's.
+    #[arg(long, value_name = "N")]
+    pub(crate) seed: Option<u64>,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct Documents {
+    /// The bench document.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) bench: PathBuf,
+    /// The sample document.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) sample: PathBuf,
+    /// The recipe document.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) recipe: PathBuf,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct Rehearse {
+    #[command(flatten)]
+    pub(crate) documents: Documents,
+    #[command(flatten)]
+    pub(crate) lacking: Lacking,
+}
+
+/// Leave to energise.
+#[derive(Args, Clone, Copy, Debug)]
+pub(crate) struct Release {
+    /// I am at the bench and release it for this run up to so many volts (needed above 60 V dc).
+    #[arg(long, value_name = "VOLTS")]
+    pub(crate) release_v: Option<f64>,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct Measure {
+    #[command(flatten)]
+    pub(crate) documents: Documents,
+    #[command(flatten)]
+    pub(crate) journal: JournalPath,
+    #[command(flatten)]
+    pub(crate) release: Release,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub(crate) enum OnOff {
+    On,
+    Off,
+    ByResistance,
+}
+
+impl From<OnOff> for Switch {
+    fn from(state: OnOff) -> Self {
+        match state {
+            OnOff::On => Self::On,
+            OnOff::Off => Self::Off,
+            OnOff::ByResistance => Self::ByResistance,
+        }
+    }
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct Verify {
+    /// The bench document.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) bench: PathBuf,
+    /// The sample document of the standard: a network of resistors.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) sample: PathBuf,
+    /// The guard.
+    #[arg(long, value_enum, default_value = "by-resistance")]
+    pub(crate) guard: OnOff,
+    /// The buffers.
+    #[arg(long, value_enum, default_value = "by-resistance")]
+    pub(crate) buffers: OnOff,
+    #[command(flatten)]
+    pub(crate) journal: JournalPath,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct Simulate {
+    /// The bench document. An instrument on a serial line is served on a pseudo-terminal.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) bench: PathBuf,
+    /// The sample document; it needs a model.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) sample: PathBuf,
+    /// Listen here instead of at the document's ports: this port and those after it, or free ones from port 0.
+    #[arg(long, value_name = "ADDR", value_parser = listen)]
+    pub(crate) listen: Option<SocketAddr>,
+    /// Field at the sample, in teslas, until a line `field B` on standard input changes it.
+    #[arg(long, value_name = "B", default_value_t = 0.0, allow_negative_numbers = true)]
+    pub(crate) field_t: f64,
+    /// Write a copy of the bench document with the resources where the devices are served.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) bench_out: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) lacking: Lacking,
+}
+
+/// An address with a port, or without one: then free ports.
+fn listen(text: &str) -> Result<SocketAddr, String> {
+    let text = text.replace("localhost", "127.0.0.1");
+    text.parse()
+        .or_else(|_| text.parse().map(|ip| SocketAddr::new(ip, 0)))
+        .map_err(|_| "write an address and a port, as in 127.0.0.1:0".to_owned())
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub(crate) enum Format {
+    Csv,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct Export {
+    /// Number of the run, as `runs` lists it.
+    #[arg(value_name = "RUN")]
+    pub(crate) run: i64,
+    /// Form of the table.
+    #[arg(long, value_enum, default_value = "csv")]
+    pub(crate) format: Format,
+    #[command(flatten)]
+    pub(crate) journal: JournalPath,
+}

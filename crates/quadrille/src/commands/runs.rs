@@ -1,0 +1,92 @@
+//! Commands that run a plan: rehearse, measure, verify.
+
+use super::Shown;
+use crate::args::{Lacking, Measure, Rehearse, Release, Verify};
+use crate::exit::Exit;
+use crate::field::Person;
+use crate::progress::Progress;
+use crate::{json, signals, text};
+use anyhow::Context;
+use quadrille_operations::{Inputs, Records, SimulationOptions};
+use quadrille_quantity::{Tesla, Volt};
+use tokio::runtime::Runtime;
+
+/// Above this nobody energises a bench without saying that they stand at it. 60 V dc: hazardous live in normal dry
+/// conditions, IEC 61010-1, from memory.
+const HAZARDOUS: Volt = Volt(60.0);
+
+pub(crate) fn runtime() -> anyhow::Result<Runtime> {
+    tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().context("no runtime")
+}
+
+pub(crate) fn simulation_options(lacking: &Lacking, field: Tesla) -> SimulationOptions {
+    SimulationOptions {
+        without_guard: lacking.without_guard,
+        without_buffers: lacking.without_buffers,
+        field,
+        seed: lacking.seed,
+    }
+}
+
+pub(crate) fn rehearse(options: &Rehearse) -> anyhow::Result<(Exit, Shown)> {
+    let documents = &options.documents;
+    let inputs = Inputs::read(&documents.bench, &documents.sample, Some(&documents.recipe))?;
+    let lacking = simulation_options(&options.lacking, Tesla(0.0));
+    let rehearsed = quadrille_operations::rehearse(&inputs, lacking, &mut Progress::none())?;
+    let accepted = rehearsed.reduction.as_ref().is_ok_and(quadrille_operations::Reduction::accepted);
+    let exit = Exit::of_run(&rehearsed.outcome, accepted && rehearsed.complaints.is_empty());
+    Ok((exit, Shown { text: text::rehearsed(&rehearsed), json: json::rehearsed(&rehearsed) }))
+}
+
+pub(crate) fn measure(options: &Measure, quiet: bool) -> anyhow::Result<(Exit, Shown)> {
+    let documents = &options.documents;
+    let inputs = Inputs::read(&documents.bench, &documents.sample, Some(&documents.recipe))?;
+    released(
+        options.release,
+        Volt(inputs.recipe.as_ref().map_or(0.0, |recipe| recipe.voltage_limit_v.value)),
+    )?;
+    let mut records = Records::open(&options.journal.journal)?;
+    let measured = runtime()?.block_on(async {
+        let mut person = Person::new(inputs.recipe.as_ref().is_some_and(|recipe| recipe.hall.is_some()));
+        let mut progress = Progress::new(quiet);
+        let stop = signals::stop()?;
+        let journal = records.journal();
+        let measured =
+            quadrille_operations::measure(&inputs, journal, &mut person, &mut progress, stop).await;
+        progress.finish();
+        anyhow::Ok(measured?)
+    })?;
+    let accepted = matches!(&measured.reduction, Some(Ok(reduction)) if reduction.accepted());
+    let exit = Exit::of_run(&measured.outcome, accepted);
+    Ok((exit, Shown { text: text::measured(&measured), json: json::measured(&measured) }))
+}
+
+pub(crate) fn verify(options: &Verify, quiet: bool) -> anyhow::Result<(Exit, Shown)> {
+    let inputs = Inputs::read(&options.bench, &options.sample, None)?;
+    let mut records = Records::open(&options.journal.journal)?;
+    let switches = (options.guard.into(), options.buffers.into());
+    let verified = runtime()?.block_on(async {
+        let mut progress = Progress::new(quiet);
+        let stop = signals::stop()?;
+        let journal = records.journal();
+        let verified = quadrille_operations::verify(&inputs, switches, journal, &mut progress, stop).await;
+        progress.finish();
+        anyhow::Ok(verified?)
+    })?;
+    let exit = Exit::of_run(&verified.outcome, verified.passed());
+    Ok((exit, Shown { text: text::verified(&verified), json: json::verified(&verified) }))
+}
+
+fn released(release: Release, limit: Volt) -> anyhow::Result<()> {
+    if limit.0 <= HAZARDOUS.0 {
+        return Ok(());
+    }
+    let enough = release.release_v.is_some_and(|volts| volts >= limit.0);
+    anyhow::ensure!(
+        enough,
+        "the source may put {limit} on the leads, which can be hazardous: the person at the bench releases it with \
+         --release-v {} (see docs/CAUTIONS.md)",
+        limit.0
+    );
+    Ok(())
+}

@@ -1,0 +1,48 @@
+//! Exit codes, by what a person must look at.
+
+use quadrille_operations::{Ending, Error, Outcome};
+use std::process::ExitCode;
+
+/// How the program ends.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Exit {
+    /// Done, and passed.
+    Done = 0,
+    /// Measured, but not passed.
+    NotPassed = 1,
+    /// Bad input; nothing was touched.
+    BadInput = 2,
+    /// An instrument, a link or the record failed.
+    Failed = 3,
+    /// The bench was energised and its stand-down could not be verified.
+    NotStoodDown = 4,
+}
+
+impl Exit {
+    /// Of an error before or beside a run.
+    pub(crate) fn of(error: &anyhow::Error) -> Self {
+        match error.downcast_ref::<Error>() {
+            Some(Error::Documents(_) | Error::Reduction(_)) => Self::BadInput,
+            Some(Error::Instrument(_) | Error::Simulation(_) | Error::Journal(_)) => Self::Failed,
+            None => Self::BadInput,
+        }
+    }
+
+    /// Of a run: how it ended, and whether what it found passed.
+    pub(crate) fn of_run(outcome: &Outcome, passed: bool) -> Self {
+        if outcome.energised && !outcome.stand_down.is_clean() {
+            return Self::NotStoodDown;
+        }
+        match outcome.ending {
+            Ending::Failed(_) => Self::Failed,
+            Ending::Finished if passed => Self::Done,
+            Ending::Finished | Ending::Stopped => Self::NotPassed,
+        }
+    }
+}
+
+impl From<Exit> for ExitCode {
+    fn from(exit: Exit) -> Self {
+        Self::from(exit as u8)
+    }
+}

@@ -1,0 +1,150 @@
+//! What is shown to a program.
+
+use quadrille_operations::{
+    Complaint, Ending, Error, Measured, Outcome, Plan, Predicted, Reduction, Rehearsed, RunId, RunLine,
+    Served, Verified,
+};
+use serde_json::{Map, Value, json};
+use std::path::PathBuf;
+
+pub(crate) fn failure(error: &anyhow::Error) -> Value {
+    let mut failure = json!({ "error": format!("{error:#}") });
+    if let Some(Error::Documents(faults)) = error.downcast_ref::<Error>() {
+        let faults = faults.0.iter().map(|fault| {
+            json!({
+                "document": &*fault.place.document, "line": fault.place.line, "column": fault.place.column,
+                "key": fault.place.key, "problem": fault.problem, "remedy": fault.remedy,
+            })
+        });
+        failure["faults"] = faults.collect();
+    }
+    failure
+}
+
+pub(crate) fn checked(paths: &[PathBuf], kinds: &[&str]) -> Value {
+    let documents = paths.iter().zip(kinds).map(|(path, kind)| json!({ "document": path, "kind": kind }));
+    json!({ "documents": documents.collect::<Vec<_>>() })
+}
+
+pub(crate) fn predicted(predicted: &Predicted) -> Value {
+    let map = |rows: &[(String, f64)]| -> Map<String, Value> {
+        rows.iter().map(|(name, ohm)| (name.clone(), json!(ohm))).collect()
+    };
+    json!({
+        "sample": predicted.sample,
+        "four_terminal_ohm": map(&predicted.four_terminal_ohm),
+        "two_terminal_ohm": map(&predicted.two_terminal_ohm),
+    })
+}
+
+/// One temperature stands at the top, as most measurements have one; several stand in `points` alone.
+pub(crate) fn reduction(reduction: &Reduction) -> Value {
+    match reduction.points.as_slice() {
+        [only] => json!(only),
+        points => json!({ "points": points }),
+    }
+}
+
+fn outcome(outcome: &Outcome) -> Value {
+    let (ending, failure) = match &outcome.ending {
+        Ending::Finished => ("finished", None),
+        Ending::Stopped => ("stopped", None),
+        Ending::Failed(failure) => ("failed", Some(failure.to_string())),
+    };
+    json!({
+        "ending": ending,
+        "failure": failure,
+        "energised": outcome.energised,
+        "output": outcome.stand_down.output.to_string(),
+        "stand_down_failures": outcome.stand_down.failures,
+    })
+}
+
+fn with_results(mut value: Value, result: Option<&Result<Reduction, String>>) -> Value {
+    match result {
+        Some(Ok(found)) => {
+            if let (Value::Object(value), Value::Object(found)) = (&mut value, reduction(found)) {
+                value.extend(found);
+            }
+        }
+        Some(Err(reason)) => value["no_result"] = json!(reason),
+        None => {}
+    }
+    value
+}
+
+fn planned(plan: &Plan) -> Value {
+    json!(plan)
+}
+
+pub(crate) fn measured(measured: &Measured) -> Value {
+    let value = json!({
+        "run": measured.run.0,
+        "outcome": outcome(&measured.outcome),
+        "readings": measured.readings.len(),
+        "plan": planned(&measured.plan),
+    });
+    with_results(value, measured.reduction.as_ref())
+}
+
+pub(crate) fn rehearsed(rehearsed: &Rehearsed) -> Value {
+    let value = json!({
+        "duration_s": rehearsed.duration,
+        "outcome": outcome(&rehearsed.outcome),
+        "readings": rehearsed.readings.len(),
+        "complaints": complaint_list(&rehearsed.complaints),
+        "plan": planned(&rehearsed.plan),
+    });
+    with_results(value, Some(&rehearsed.reduction))
+}
+
+pub(crate) fn verified(verified: &Verified) -> Value {
+    let judgements = verified.judgements.iter().map(|judgement| {
+        let predicted = judgement.predicted.0;
+        json!({
+            "configuration": judgement.configuration.to_string(),
+            "predicted_ohm": predicted,
+            "measured_ohm": judgement.measured.map(|measured| measured.0),
+            "off_by": judgement.measured.map(|measured| (measured.0 - predicted) / predicted.abs()),
+            "limit": judgement.limit.0 / predicted.abs(),
+            "passed": judgement.passed,
+            "remark": judgement.remark,
+        })
+    });
+    json!({
+        "run": verified.run.0,
+        "passed": verified.passed(),
+        "outcome": outcome(&verified.outcome),
+        "configurations": judgements.collect::<Vec<_>>(),
+        "plan": planned(&verified.plan),
+    })
+}
+
+fn complaint_list(complaints: &[Complaint]) -> Value {
+    complaints.iter().map(|complaint| json!(complaint.to_string())).collect()
+}
+
+pub(crate) fn complaints(complaints: &[Complaint]) -> Value {
+    json!({ "complaints": complaint_list(complaints) })
+}
+
+pub(crate) fn served(served: &Served) -> Value {
+    json!({ "devices": served.devices })
+}
+
+pub(crate) fn runs(runs: &[RunLine]) -> Value {
+    let lines = runs.iter().map(|run| {
+        json!({
+            "run": run.run.0, "kind": run.kind, "sample": run.sample, "begun": run.begun, "ended": run.ended,
+            "ending": run.ending, "readings": run.readings,
+        })
+    });
+    json!({ "runs": lines.collect::<Vec<_>>() })
+}
+
+pub(crate) fn readings(run: RunId, kept: &[quadrille_operations::Kept]) -> Value {
+    let readings = kept.iter().map(|kept| {
+        json!({ "sequence": kept.sequence, "reading": kept.reading, "circumstances": kept.circumstances })
+    });
+    json!({ "run": run.0, "readings": readings.collect::<Vec<_>>() })
+}

@@ -1,0 +1,214 @@
+//! What is shown to a person. Lines stay under 100 columns; words before symbols.
+
+use quadrille_operations::{
+    Circumstances, Complaint, Ending, Event, Judgement, Measured, Outcome, Output, Plan, Predicted, Reading,
+    Reduction, Rehearsed, RunLine, Served, Verified,
+};
+use quadrille_quantity::{Ampere, Kelvin, Ohm, Second, Tesla, Volt, with_uncertainty};
+use std::fmt::Write;
+
+/// What a run is about to do.
+pub(crate) fn intent(plan: &Plan) -> String {
+    format!(
+        "{} readings at {}; the source may put up to {} on the leads",
+        plan.readings(),
+        plan.current,
+        plan.voltage_limit
+    )
+}
+
+/// One reading on a line.
+pub(crate) fn reading(sequence: i64, reading: &Reading, circumstances: &Circumstances) -> String {
+    let place = format!("{sequence:>5}  {} {}", reading.configuration, circumstances.polarity);
+    if reading.condition != quadrille_experiment::Condition::Sound {
+        return format!("{place}  no value: {}", reading.condition);
+    }
+    let shown =
+        |value: f64, gain: f64, own: f64, unit| with_uncertainty(value, (value * gain).hypot(own), unit);
+    let (current, voltage) = (&reading.current, &reading.voltage);
+    format!(
+        "{place}  {:>22}  {:>22}  at {}",
+        shown(current.value.0, current.gain_u, current.own_u.0, Ampere::UNIT),
+        shown(voltage.value.0, voltage.gain_u, voltage.own_u.0, Volt::UNIT),
+        reading.field
+    )
+}
+
+/// An event that a person wants to see while a run goes on.
+pub(crate) fn event(event: &Event) -> Option<String> {
+    Some(match event {
+        Event::Identified { instrument, identity } => format!("       {instrument}: {identity}"),
+        Event::RoundStarted { round } => format!("Round {round}."),
+        Event::FieldSet { confirmed, .. } => format!("Field {confirmed}."),
+        Event::Fault { what } => format!("Fault: {what}"),
+        Event::IntentToEnergise { .. }
+        | Event::RoundFinished { .. }
+        | Event::Marked { .. }
+        | Event::StoodDown { .. } => return None,
+    })
+}
+
+pub(crate) fn predicted(predicted: &Predicted, field_t: f64) -> String {
+    let mut text = format!("{} at {}\n\nFour-terminal resistance\n", predicted.sample, Tesla(field_t));
+    table(&mut text, &predicted.four_terminal_ohm);
+    text.push_str("\nTwo-terminal resistance\n");
+    table(&mut text, &predicted.two_terminal_ohm);
+    text
+}
+
+fn table(text: &mut String, rows: &[(String, f64)]) {
+    for (name, ohm) in rows {
+        let _ = writeln!(text, "  {name:<8} {:>14}   {ohm:e} Ω", Ohm(*ohm).to_string());
+    }
+}
+
+pub(crate) fn reduction(reduction: &Reduction) -> String {
+    let mut text = String::new();
+    for point in &reduction.points {
+        let _ = writeln!(text, "At {}", Kelvin(point.temperature_k));
+        text.push_str(&quadrille_report::summary(&point.reduced));
+    }
+    text
+}
+
+pub(crate) fn outcome(outcome: &Outcome) -> String {
+    let mut text = match &outcome.ending {
+        Ending::Finished => "Finished.".to_owned(),
+        Ending::Stopped => "Stopped when asked to. What was read is kept.".to_owned(),
+        Ending::Failed(failure) => format!("Ended early: {failure}. What was read is kept."),
+    };
+    text.push_str(match outcome.stand_down.output {
+        Output::Verified => " Output verified off: the source says so and the ammeter agrees.\n",
+        Output::Commanded => " Output told off, NOT verified: look at the source.\n",
+        Output::Unknown => " Output NOT KNOWN: look at the source before you touch anything.\n",
+    });
+    for failure in &outcome.stand_down.failures {
+        let _ = writeln!(text, "  while standing down: {failure}");
+    }
+    text
+}
+
+fn reasons(plan: &Plan) -> String {
+    let reasons = plan.reasons.iter().map(|reason| format!("  {reason}\n"));
+    let warnings = plan.warnings.iter().map(|warning| format!("  warning: {warning}\n"));
+    reasons.chain(warnings).collect()
+}
+
+pub(crate) fn measured(measured: &Measured) -> String {
+    let mut text = format!("Run {}\n{}", measured.run, reasons(&measured.plan));
+    text.push_str(&outcome(&measured.outcome));
+    if let Some(result) = &measured.reduction {
+        text.push('\n');
+        text.push_str(&found(result));
+    }
+    text
+}
+
+fn found(result: &Result<Reduction, String>) -> String {
+    match result {
+        Ok(reduction) => self::reduction(reduction),
+        Err(reason) => format!("No result: {reason}\n"),
+    }
+}
+
+pub(crate) fn rehearsed(rehearsed: &Rehearsed) -> String {
+    let mut text = format!(
+        "Rehearsed on the simulated bench: {}, {}.\n{}",
+        duration(rehearsed.duration),
+        intent(&rehearsed.plan),
+        reasons(&rehearsed.plan)
+    );
+    text.push_str(&outcome(&rehearsed.outcome));
+    text.push_str(&complaints(&rehearsed.complaints));
+    text.push('\n');
+    text.push_str(&found(&rehearsed.reduction));
+    text
+}
+
+/// A duration as a person says it.
+fn duration(seconds: Second) -> String {
+    let whole = seconds.0.round() as u64;
+    match whole {
+        0..100 => format!("{:.1} s", seconds.0),
+        100..7200 => format!("{} min {:02} s", whole / 60, whole % 60),
+        _ => format!("{} h {:02} min", whole / 3600, whole % 3600 / 60),
+    }
+}
+
+pub(crate) fn complaints(complaints: &[Complaint]) -> String {
+    if complaints.is_empty() {
+        return "The simulated bench has no complaint.\n".to_owned();
+    }
+    let lines = complaints.iter().map(|complaint| format!("  {complaint}\n"));
+    format!("The simulated bench complains:\n{}", lines.collect::<String>())
+}
+
+pub(crate) fn verified(verified: &Verified) -> String {
+    let mut text = format!("Run {}\n{}", verified.run, reasons(&verified.plan));
+    text.push_str(&outcome(&verified.outcome));
+    text.push('\n');
+    let _ = writeln!(
+        text,
+        "  {:<8} {:>16} {:>16} {:>10} {:>10}  verdict",
+        "", "predicted", "measured", "off by", "limit"
+    );
+    for judgement in &verified.judgements {
+        text.push_str(&judged(judgement));
+    }
+    text.push_str(&verdict(verified));
+    text
+}
+
+fn judged(judgement: &Judgement) -> String {
+    let Judgement { configuration, predicted, measured, limit, passed, remark } = judgement;
+    let part = |ohm: Ohm| format!("{:.3} %", 100.0 * ohm / predicted.abs());
+    let off = measured.map_or("-".to_owned(), |measured| part(measured - *predicted));
+    let measured = measured.map_or("no value".to_owned(), |measured| measured.to_string());
+    let mut line = format!(
+        "  {:<8} {:>16} {measured:>16} {off:>10} {:>10}  {}",
+        configuration.to_string(),
+        predicted.to_string(),
+        part(*limit),
+        if *passed { "right" } else { "WRONG" }
+    );
+    if let Some(remark) = remark {
+        let _ = write!(line, " ({remark})");
+    }
+    line.push('\n');
+    line
+}
+
+fn verdict(verified: &Verified) -> String {
+    if verified.passed() {
+        return "The bench reads this standard right in all eight configurations.\n".to_owned();
+    }
+    let wrong: Vec<String> =
+        verified.judgements.iter().filter(|j| !j.passed).map(|j| j.configuration.to_string()).collect();
+    if wrong.is_empty() {
+        return "NOT proved: the run did not finish.\n".to_owned();
+    }
+    format!("NOT proved: {} of 8 disagree: {}.\n", wrong.len(), wrong.join("  "))
+}
+
+pub(crate) fn served(name: &str, served: &Served) -> String {
+    let devices = served.devices.iter().map(|d| format!("{} ({}) {}", d.name, d.role, d.resource));
+    format!("{name} is ready: {}\n", devices.collect::<Vec<_>>().join("; "))
+}
+
+pub(crate) fn runs(runs: &[RunLine]) -> String {
+    if runs.is_empty() {
+        return "There are no runs yet.\n".to_owned();
+    }
+    let line = |run: &RunLine| {
+        let ending = run.ending.as_deref().unwrap_or("not ended: it goes on, or the program died in it");
+        format!(
+            "{:>4}  {:<8} {}  {:>5} readings  {}  {ending}\n",
+            run.run.to_string(),
+            run.kind,
+            run.begun,
+            run.readings,
+            run.sample
+        )
+    };
+    runs.iter().map(line).collect()
+}
