@@ -143,6 +143,7 @@ mod tests {
     fn a_newline_inside_a_block_is_data() {
         check(b"DATA #13\n\n\n;X\n*IDN?\n", &[b"DATA #13\n\n\n;X", b"*IDN?"]);
         check(b"DATA 1,#211hello\nworld\n*IDN?\n", &[b"DATA 1,#211hello\nworld", b"*IDN?"]);
+        check(b"DATA\t#12\n\n\n*IDN?\n", &[b"DATA\t#12\n\n", b"*IDN?"]);
         check(b"TEXT \" #19\"\n*IDN?\n", &[b"TEXT \" #19\"", b"*IDN?"]);
         check(b"MASK #H19\n*IDN?\n", &[b"MASK #H19", b"*IDN?"]);
     }
