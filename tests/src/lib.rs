@@ -1,1 +1,2 @@
-//! Checks of the whole: outside references, arrows, the program end to end
+//! Checks of the whole: arrows between rooms, tidiness, the README. The checks are in `tests/`; the outside checks, in
+//! Python, are in `outside/`.

@@ -53,7 +53,7 @@ pub fn rehearse(
         let duration = Second(begun.elapsed().as_secs_f64());
         let (readings, _) = record.finish();
         let reduction = of_run(&readings, inputs, &plan).map_err(|error| error.to_string());
-        let complaints = simulation.complaints();
+        let complaints = simulation.complaints_at_end();
         Ok(Rehearsed { plan: plan.clone(), outcome, duration, readings, reduction, complaints })
     })
 }

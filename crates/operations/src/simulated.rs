@@ -2,7 +2,7 @@
 
 use crate::{Error, Inputs};
 use async_trait::async_trait;
-use quadrille_bench::{Complaint, Options, SimulatedBench};
+use quadrille_bench::{Complaint, ComplaintKind, Options, SimulatedBench};
 use quadrille_documents::{Dialect, Role};
 use quadrille_link::{Link, PtyServer, Resource, Server, TcpServer, memory};
 use quadrille_plan::EquippedBench;
@@ -69,6 +69,20 @@ impl Simulation {
         self.bench.complaints()
     }
 
+    /// The same at the end of a run, when whoever ran it is done with the source: a current that still flows was left on.
+    pub(crate) fn complaints_at_end(&self) -> Vec<Complaint> {
+        let mut complaints = self.complaints();
+        if self.bench.is_energised() {
+            let detail = "the run is over and current is on".to_owned();
+            complaints.push(Complaint {
+                time_s: self.bench.now_s(),
+                kind: ComplaintKind::OutputLeftOn,
+                detail,
+            });
+        }
+        complaints
+    }
+
     /// Links in memory to devices that live as long as the runtime, in the order of the document.
     pub(crate) fn in_memory(&self, equipped: &EquippedBench) -> Vec<Box<dyn Link>> {
         let instruments = equipped.bench.instruments.iter();
@@ -80,7 +94,7 @@ impl Simulation {
                     .parse()
                     .unwrap_or(Resource::Socket { host: "memory".into(), port: 1 });
                 let (link, server) = memory(resource);
-                tokio::spawn(serve(self.bench.clone(), instrument.role, Box::new(server)));
+                spawn(self.bench.clone(), instrument.role, Box::new(server));
                 Box::new(link) as Box<dyn Link>
             })
             .collect()
@@ -112,7 +126,7 @@ impl Simulation {
                 role: instrument.role.to_string(),
                 resource: server.resource().to_string(),
             });
-            served.tasks.push(tokio::spawn(serve(self.bench.clone(), instrument.role, server)));
+            served.tasks.push(spawn(self.bench.clone(), instrument.role, server));
         }
         Ok(served)
     }
@@ -128,10 +142,8 @@ fn address(wanted: &Resource, listen: Option<SocketAddr>, k: usize) -> Option<So
     })
 }
 
-async fn serve(bench: SimulatedBench, role: Role, mut server: Box<dyn Server>) {
-    while let Ok(stream) = server.accept().await {
-        bench.serve_stream(role, stream).await;
-    }
+fn spawn(bench: SimulatedBench, role: Role, server: Box<dyn Server>) -> tokio::task::JoinHandle<()> {
+    tokio::spawn(async move { bench.serve(role, server).await })
 }
 
 /// The text of a bench document with its instruments at the resources where they are served, in order.

@@ -1,0 +1,28 @@
+#!/bin/sh
+# Outside checks: the program against numpy, scipy, mpmath, a circuit simulator and a VISA client library.
+# Makes its own Python environment and installs the circuit simulator where it is missing. Arguments go to pytest.
+set -eu
+cd "$(dirname "$0")/.."
+
+if ! command -v ngspice >/dev/null; then
+    as_root=""
+    [ "$(id -u)" = 0 ] || as_root="sudo"
+    $as_root apt-get update -qq
+    DEBIAN_FRONTEND=noninteractive $as_root apt-get install -y -qq ngspice >/dev/null
+fi
+
+environment=target/outside-checks
+stamp="$environment/requirements.txt"
+if ! cmp -s tests/outside/requirements.txt "$stamp"; then
+    rm -rf "$environment"
+    python3 -m venv "$environment"
+    "$environment/bin/pip" install --quiet --disable-pip-version-check -r tests/outside/requirements.txt
+    cp tests/outside/requirements.txt "$stamp"
+fi
+
+cargo build --quiet --locked --package quadrille
+cargo build --quiet --locked --package quadrille-network --example relax
+
+cd tests/outside
+if [ $# -eq 0 ]; then set -- .; fi
+exec "../../$environment/bin/python" -m pytest -q -p no:cacheprovider "$@"
