@@ -7,7 +7,7 @@ use quadrille_documents::{
 use quadrille_experiment::Reading;
 use quadrille_journal::FrozenDocument;
 use quadrille_link::Resource;
-use quadrille_plan::EquippedBench;
+use quadrille_plan::{EquippedBench, Plan};
 use sha2::{Digest, Sha256};
 use std::path::Path;
 
@@ -84,23 +84,27 @@ fn alone<T>(path: &Path, parse: fn(&str, &str) -> Result<T, Faults>) -> Result<T
     found.ok_or_else(|| Error::Documents(Faults(Vec::new())))
 }
 
-/// Checks documents of any kind, each by itself; a bench with its dialects and resource strings. Answers the kind of
-/// each.
+/// Checks documents of any kind, a bench with its dialects and resource strings; one bench, one sample and one recipe
+/// are also held against each other. Answers the kind of each.
 pub fn check(paths: &[impl AsRef<Path>]) -> Result<Vec<&'static str>, Error> {
     let mut reader = Reader::default();
-    let mut kinds = Vec::new();
+    let (mut kinds, mut benches, mut samples, mut recipes) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     for path in paths {
         let Some(document) = reader.read(path.as_ref(), documents::document) else { continue };
         kinds.push(document.kind());
         match document {
-            Document::Bench(bench) => {
-                reader.equip(*bench, path.as_ref());
-            }
+            Document::Bench(bench) => benches.extend(reader.equip(*bench, path.as_ref())),
             Document::Sample(sample) => {
-                reader.keep(quadrille_plan::forward(&sample));
+                if reader.keep(quadrille_plan::forward(&sample)).is_some() {
+                    samples.push(sample);
+                }
             }
-            Document::Dialect(_) | Document::Recipe(_) => {}
+            Document::Recipe(recipe) => recipes.push(recipe),
+            Document::Dialect(_) => {}
         }
+    }
+    if let ([bench], [sample], [recipe]) = (benches.as_slice(), samples.as_slice(), recipes.as_slice()) {
+        reader.keep(Plan::new(bench, sample, recipe));
     }
     reader.finish()?;
     Ok(kinds)

@@ -54,8 +54,12 @@ impl Simulation {
             // A checked bench has an instrument, and so a dialect, of each role.
             equipped.dialect(role).unwrap_or(&equipped.dialects[0])
         };
-        let bench = SimulatedBench::new(&equipped.bench, dialect, &inputs.sample, options)
-            .map_err(|error| Error::Simulation(error.to_string()))?;
+        let bench =
+            SimulatedBench::new(&equipped.bench, dialect, &inputs.sample, options).map_err(|error| {
+                let remedy =
+                    "write a [model] that can be measured on this bench, or use a sample that has one";
+                Error::Documents(inputs.sample.name.fault(error.to_string(), remedy).into())
+            })?;
         Ok(Self { bench })
     }
 

@@ -112,6 +112,11 @@ fn found(result: &Result<Reduction, String>) -> String {
 }
 
 pub(crate) fn rehearsed(rehearsed: &Rehearsed) -> String {
+    format!("{}\n{}", course(rehearsed), found(&rehearsed.reduction))
+}
+
+/// How a rehearsal went, without what it found.
+pub(crate) fn course(rehearsed: &Rehearsed) -> String {
     let mut text = format!(
         "Rehearsed on the simulated bench: {}, {}.\n{}",
         duration(rehearsed.duration),
@@ -120,8 +125,6 @@ pub(crate) fn rehearsed(rehearsed: &Rehearsed) -> String {
     );
     text.push_str(&outcome(&rehearsed.outcome));
     text.push_str(&complaints(&rehearsed.complaints));
-    text.push('\n');
-    text.push_str(&found(&rehearsed.reduction));
     text
 }
 

@@ -138,7 +138,7 @@ fn told(folder: &Path, story: &Story) -> String {
          and tables are in {}.\n",
         text::verified(&story.low),
         text::verified(&story.high),
-        text::rehearsed(&story.rehearsed),
+        text::course(&story.rehearsed),
         text::measured(&story.measured),
         text::complaints(&story.complaints),
         folder.display()
