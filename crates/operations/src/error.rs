@@ -9,16 +9,16 @@ use quadrille_reduction::Error as ReductionError;
 #[derive(Debug, thiserror::Error)]
 pub enum Error {
     /// Documents are wrong; nothing was touched.
-    #[error("{0}")]
+    #[error(transparent)]
     Documents(#[from] Faults),
     /// An instrument or its link failed before anything was energised.
-    #[error("{0}")]
+    #[error(transparent)]
     Instrument(#[from] InstrumentError),
     /// The journal cannot be used.
-    #[error("{0}")]
+    #[error(transparent)]
     Journal(#[from] JournalError),
     /// Readings do not suffice.
-    #[error("{0}")]
+    #[error(transparent)]
     Reduction(#[from] ReductionError),
     /// A device could not be simulated or served.
     #[error("{0}")]

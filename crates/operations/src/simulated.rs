@@ -50,6 +50,11 @@ impl Simulation {
     /// Everything at rest. A sample without a model cannot be simulated.
     pub fn new(inputs: &Inputs, options: SimulationOptions) -> Result<Self, Error> {
         let equipped = &inputs.equipped;
+        if inputs.sample.model.is_none() {
+            let remedy = "write [model] with type = \"network\" or \"film\"";
+            let fault = inputs.sample.name.fault("the sample has no model to simulate", remedy);
+            return Err(Error::Documents(fault.into()));
+        }
         let dialect = |role: Role| -> &Dialect {
             // A checked bench has an instrument, and so a dialect, of each role.
             equipped.dialect(role).unwrap_or(&equipped.dialects[0])
