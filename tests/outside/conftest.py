@@ -42,10 +42,15 @@ def run(path, *arguments, stdin="", timeout=60):
 
 
 @pytest.fixture(scope="session")
-def quadrille():
+def program():
+    """Path of the program, for checks that start it themselves and talk to it while it runs."""
+    return built("QUADRILLE", "quadrille")
+
+
+@pytest.fixture(scope="session")
+def quadrille(program):
     """`quadrille("predict", "--sample", path, "--json").json`"""
-    path = built("QUADRILLE", "quadrille")
-    return lambda *arguments, **options: run(path, *arguments, **options)
+    return lambda *arguments, **options: run(program, *arguments, **options)
 
 
 @pytest.fixture(scope="session")
