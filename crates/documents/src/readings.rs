@@ -1,30 +1,12 @@
 //! Tables of readings taken anywhere: a CSV file with a header line.
 
 use crate::fault::{Fault, Faults, Place};
-use quadrille_experiment::{Condition, Configuration, MeterReading, Reading};
+use quadrille_experiment::{
+    Condition, Configuration, MeterReading, NEEDED_COLUMNS, OPTIONAL_COLUMNS, Reading,
+};
 use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
 use std::collections::BTreeMap;
 use std::sync::Arc;
-
-const NEEDED: [&str; 9] = [
-    "time_s",
-    "temperature_k",
-    "field_t",
-    "source_in",
-    "source_out",
-    "sense_high",
-    "sense_low",
-    "current_a",
-    "voltage_v",
-];
-const OPTIONAL: [&str; 5] = ["current_u_a", "voltage_u_v", "current_gain_u", "voltage_gain_u", "condition"];
-const CONDITIONS: [(&str, Condition); 5] = [
-    ("sound", Condition::Sound),
-    ("voltmeter-overload", Condition::VoltmeterOverload),
-    ("ammeter-overload", Condition::AmmeterOverload),
-    ("not-a-number", Condition::NotANumber),
-    ("compliance", Condition::Compliance),
-];
 
 /// Reads a table of readings, in any order of columns.
 ///
@@ -85,16 +67,16 @@ impl Table {
         let line = headers.position().map_or(1, csv::Position::line) as usize;
         for (k, name) in headers.iter().enumerate() {
             let column = column_of(headers, k);
-            if !NEEDED.contains(&name) && !OPTIONAL.contains(&name) {
-                let remedy = format!("leave it out, or use one of {}", NEEDED.join(", "));
+            if !NEEDED_COLUMNS.contains(&name) && !OPTIONAL_COLUMNS.contains(&name) {
+                let remedy = format!("leave it out, or use one of {}", NEEDED_COLUMNS.join(", "));
                 self.fault(line, column, name, format!("unknown column `{name}`"), remedy);
             } else if self.columns.insert(name.to_owned(), k).is_some() {
                 self.fault(line, column, name, "the column is there twice".into(), "leave one out".into());
             }
         }
-        for name in NEEDED {
+        for name in NEEDED_COLUMNS {
             if !self.columns.contains_key(name) {
-                let remedy = format!("the header is {}", NEEDED.join(","));
+                let remedy = format!("the header is {}", NEEDED_COLUMNS.join(","));
                 self.fault(line, 1, name, format!("column `{name}` is missing"), remedy);
             }
         }
@@ -127,7 +109,7 @@ impl Table {
             self.uncertainty(record, line, "voltage_gain_u"),
         );
         let contacts: Vec<Option<u8>> =
-            NEEDED[3..7].iter().map(|name| self.contact(record, line, name)).collect();
+            NEEDED_COLUMNS[3..7].iter().map(|name| self.contact(record, line, name)).collect();
         let contacts: Option<Vec<u8>> = contacts.into_iter().collect();
         let [a, b, c, d] = contacts?.try_into().ok()?;
         let temperature = temperature?;
@@ -222,9 +204,9 @@ impl Table {
 
     fn condition(&mut self, record: &csv::StringRecord, line: usize) -> Option<Condition> {
         let Some(text) = self.field(record, "condition") else { return Some(Condition::Sound) };
-        let found = CONDITIONS.iter().find(|(word, _)| *word == text).map(|(_, condition)| *condition);
+        let found = Condition::ALL.into_iter().find(|condition| condition.word() == text);
         if found.is_none() {
-            let words: Vec<&str> = CONDITIONS.iter().map(|(word, _)| *word).collect();
+            let words = Condition::ALL.map(Condition::word);
             let column = self.column(record, "condition");
             let problem = format!("\"{text}\" is not a condition");
             self.fault(line, column, "condition", problem, format!("write one of {}", words.join(", ")));

@@ -20,6 +20,23 @@ pub enum Condition {
     Compliance,
 }
 
+impl Condition {
+    /// All of them.
+    pub const ALL: [Self; 5] =
+        [Self::Sound, Self::VoltmeterOverload, Self::AmmeterOverload, Self::NotANumber, Self::Compliance];
+
+    /// As tables and records write it.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Sound => "sound",
+            Self::VoltmeterOverload => "voltmeter-overload",
+            Self::AmmeterOverload => "ammeter-overload",
+            Self::NotANumber => "not-a-number",
+            Self::Compliance => "compliance",
+        }
+    }
+}
+
 impl std::fmt::Display for Condition {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.write_str(match self {
@@ -95,3 +112,20 @@ pub struct Circumstances {
     /// The ammeter's answer as it came.
     pub current_answer: String,
 }
+
+/// Columns that every table of readings has.
+pub const NEEDED_COLUMNS: [&str; 9] = [
+    "time_s",
+    "temperature_k",
+    "field_t",
+    "source_in",
+    "source_out",
+    "sense_high",
+    "sense_low",
+    "current_a",
+    "voltage_v",
+];
+
+/// Columns that a table of readings may have.
+pub const OPTIONAL_COLUMNS: [&str; 5] =
+    ["current_u_a", "voltage_u_v", "current_gain_u", "voltage_gain_u", "condition"];

@@ -217,7 +217,7 @@ impl Journal {
             reading.configuration.to_string(),
             reading.current.value.0,
             reading.voltage.value.0,
-            condition_word(reading),
+            reading.condition.word(),
             reading_json,
             circumstances_json,
         ];
@@ -339,6 +339,20 @@ fn json<T: serde::Serialize>(value: &T) -> String {
     serde_json::to_string(value).unwrap_or_else(|error| format!("{{\"unwritable\": \"{error}\"}}"))
 }
 
-fn condition_word(reading: &Reading) -> String {
-    json(&reading.condition).trim_matches('"').to_owned()
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_commit_is_flushed_to_the_disk() {
+        let folder = tempfile::tempdir().unwrap();
+        let journal = Journal::open(&folder.path().join("journal.sqlite")).unwrap();
+        let pragma = |name: &str| -> String {
+            let query = format!("SELECT CAST({name} AS TEXT) FROM pragma_{name}");
+            journal.connection.query_row(&query, [], |row| row.get(0)).unwrap()
+        };
+        assert_eq!(pragma("journal_mode"), "wal");
+        // 2 is FULL (SQLite's documentation of the pragma).
+        assert_eq!(pragma("synchronous"), "2");
+    }
 }

@@ -85,16 +85,6 @@ fn a_place_in_a_run_is_given_once() {
 }
 
 #[test]
-fn every_commit_is_flushed_to_the_disk() {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("journal.sqlite");
-    drop(Journal::open(&path).unwrap());
-    let connection = rusqlite::Connection::open(&path).unwrap();
-    let mode: String = connection.query_row("PRAGMA journal_mode", [], |row| row.get(0)).unwrap();
-    assert_eq!(mode, "wal");
-}
-
-#[test]
 fn a_run_that_is_not_there_is_told() {
     let folder = tempfile::tempdir().unwrap();
     let journal = Journal::open(&folder.path().join("journal.sqlite")).unwrap();

@@ -10,6 +10,7 @@ mod pty;
 mod resource;
 mod serial;
 mod serve;
+mod stream;
 mod tcp;
 mod wrappers;
 

@@ -1,10 +1,10 @@
 //! Links inside one process, for virtual time: no socket, no thread, no chance.
 
 use crate::serve::{Server, Stream};
-use crate::{Link, LinkError, Resource};
+use crate::{Link, LinkError, Resource, stream};
 use async_trait::async_trait;
 use std::io;
-use tokio::io::{AsyncReadExt, AsyncWriteExt, DuplexStream, duplex};
+use tokio::io::{DuplexStream, duplex};
 use tokio::sync::mpsc;
 
 /// Bytes that may be on their way in one direction.
@@ -40,19 +40,11 @@ impl Link for MemoryLink {
     }
 
     async fn send(&mut self, message: &[u8]) -> Result<(), LinkError> {
-        self.stream.write_all(message).await.map_err(|error| LinkError::new(&self.resource, "send", error))
+        stream::send(&mut self.stream, &self.resource, message).await
     }
 
     async fn receive(&mut self) -> Result<Vec<u8>, LinkError> {
-        let mut bytes = vec![0; 4096];
-        match self.stream.read(&mut bytes).await {
-            Ok(0) => Err(LinkError::ended(&self.resource, "receive")),
-            Ok(count) => {
-                bytes.truncate(count);
-                Ok(bytes)
-            }
-            Err(error) => Err(LinkError::new(&self.resource, "receive", error)),
-        }
+        stream::receive(&mut self.stream, &self.resource).await
     }
 
     /// Comes again as a new client, as a raw socket does.

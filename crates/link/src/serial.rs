@@ -1,12 +1,12 @@
 //! Serial lines. On a line nothing separates an old answer from a new one but silence: clearing empties both buffers
 //! and waits for it.
 
-use crate::{Link, LinkError, OpenOptions, Resource};
+use crate::{Link, LinkError, OpenOptions, Resource, stream};
 use async_trait::async_trait;
 use serialport::{ClearBuffer, SerialPort};
 use std::io;
 use std::time::Duration;
-use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::io::AsyncReadExt;
 use tokio_serial::{SerialPortBuilderExt, SerialStream};
 
 /// Silence after which nothing more is on its way.
@@ -47,19 +47,11 @@ impl Link for SerialLink {
     }
 
     async fn send(&mut self, message: &[u8]) -> Result<(), LinkError> {
-        self.stream.write_all(message).await.map_err(|error| LinkError::new(&self.resource, "send", error))
+        stream::send(&mut self.stream, &self.resource, message).await
     }
 
     async fn receive(&mut self) -> Result<Vec<u8>, LinkError> {
-        let mut bytes = vec![0; 4096];
-        match self.stream.read(&mut bytes).await {
-            Ok(0) => Err(LinkError::ended(&self.resource, "receive")),
-            Ok(count) => {
-                bytes.truncate(count);
-                Ok(bytes)
-            }
-            Err(error) => Err(LinkError::new(&self.resource, "receive", error)),
-        }
+        stream::receive(&mut self.stream, &self.resource).await
     }
 
     async fn clear(&mut self) -> Result<(), LinkError> {

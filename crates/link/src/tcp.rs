@@ -1,17 +1,13 @@
 //! Raw sockets (SCPI-RAW): no framing, no device clear but closing and opening again.
 
 use crate::serve::{Server, Stream};
-use crate::{Link, LinkError, OpenOptions, Resource};
+use crate::{Link, LinkError, OpenOptions, Resource, stream};
 use async_trait::async_trait;
 use socket2::{SockRef, TcpKeepalive};
 use std::io;
 use std::net::SocketAddr;
 use std::time::Duration;
-use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpSocket, TcpStream, lookup_host};
-
-/// Most that one receive takes.
-const CHUNK: usize = 16 * 1024;
 
 /// A half-open link (the instrument was switched off, the cable is out) is noticed after 10 s of silence and three
 /// questions 5 s apart. The system's own figures begin at two hours. Ours.
@@ -38,13 +34,10 @@ impl TcpLink {
             .map_err(|error| LinkError::new(resource, "open", error))?;
         Ok(Self { resource: resource.clone(), options, stream: Some(stream) })
     }
+}
 
-    fn stream(&mut self, operation: &'static str) -> Result<&mut TcpStream, LinkError> {
-        self.stream.as_mut().ok_or_else(|| {
-            let closed = io::Error::new(io::ErrorKind::NotConnected, "the link is closed");
-            LinkError::new(&self.resource, operation, closed)
-        })
-    }
+fn closed(resource: &Resource, operation: &'static str) -> LinkError {
+    LinkError::new(resource, operation, io::Error::new(io::ErrorKind::NotConnected, "the link is closed"))
 }
 
 /// A connection within the time for opening. A refusal is final when it is the first that is asked for; while a link
@@ -94,19 +87,16 @@ impl Link for TcpLink {
     }
 
     async fn send(&mut self, message: &[u8]) -> Result<(), LinkError> {
-        let sent = self.stream("send")?.write_all(message).await;
-        sent.map_err(|error| LinkError::new(&self.resource, "send", error))
+        match &mut self.stream {
+            Some(stream) => stream::send(stream, &self.resource, message).await,
+            None => Err(closed(&self.resource, "send")),
+        }
     }
 
     async fn receive(&mut self) -> Result<Vec<u8>, LinkError> {
-        let mut bytes = vec![0; CHUNK];
-        match self.stream("receive")?.read(&mut bytes).await {
-            Ok(0) => Err(LinkError::ended(&self.resource, "receive")),
-            Ok(count) => {
-                bytes.truncate(count);
-                Ok(bytes)
-            }
-            Err(error) => Err(LinkError::new(&self.resource, "receive", error)),
+        match &mut self.stream {
+            Some(stream) => stream::receive(stream, &self.resource).await,
+            None => Err(closed(&self.resource, "receive")),
         }
     }
 

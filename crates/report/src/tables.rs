@@ -1,25 +1,8 @@
 //! Tables for a spreadsheet or a data frame: comma-separated, a header line, SI units in the column names.
 
-use quadrille_experiment::{Condition, Reading};
+use quadrille_experiment::{NEEDED_COLUMNS, OPTIONAL_COLUMNS, Reading};
 use quadrille_quantity::Kelvin;
 use quadrille_reduction::{CarrierType, Quantity, Reduced};
-
-const READING_COLUMNS: [&str; 14] = [
-    "time_s",
-    "temperature_k",
-    "field_t",
-    "source_in",
-    "source_out",
-    "sense_high",
-    "sense_low",
-    "current_a",
-    "voltage_v",
-    "current_u_a",
-    "voltage_u_v",
-    "current_gain_u",
-    "voltage_gain_u",
-    "condition",
-];
 
 const RESULT_COLUMNS: [&str; 5] = ["temperature_k", "quantity", "unit", "value", "standard_uncertainty"];
 
@@ -29,7 +12,7 @@ const RESULT_COLUMNS: [&str; 5] = ["temperature_k", "quantity", "unit", "value",
 /// readings. `current_u_a` and `voltage_u_v` are the meters' own parts, `*_gain_u` the relative common ones.
 /// Readings that are not sound are there too, as their `condition` says.
 pub fn readings_csv(readings: &[Reading]) -> String {
-    table(&READING_COLUMNS, readings.iter().map(reading_row))
+    table(&[NEEDED_COLUMNS.as_slice(), &OPTIONAL_COLUMNS].concat(), readings.iter().map(reading_row))
 }
 
 /// Results in the order given, one quantity a line; the carrier type is a line of its own with 1 for holes and -1 for
@@ -56,7 +39,7 @@ fn reading_row(reading: &Reading) -> Vec<String> {
         ]
         .map(number),
     );
-    row.push(condition(reading.condition).into());
+    row.push(reading.condition.word().into());
     row
 }
 
@@ -85,16 +68,6 @@ fn result_rows(temperature: Kelvin, reduced: &Reduced) -> Vec<Vec<String>> {
 }
 
 /// The word of a condition, as it is everywhere serialised.
-fn condition(condition: Condition) -> &'static str {
-    match condition {
-        Condition::Sound => "sound",
-        Condition::VoltmeterOverload => "voltmeter-overload",
-        Condition::AmmeterOverload => "ammeter-overload",
-        Condition::NotANumber => "not-a-number",
-        Condition::Compliance => "compliance",
-    }
-}
-
 /// The shortest text that reads back to the same bits; with an exponent where plain digits would be long.
 fn number(value: f64) -> String {
     let plain = format!("{value}");
