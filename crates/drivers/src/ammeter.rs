@@ -42,6 +42,7 @@ impl Meter {
             .template(Action::SetAperture)
             .is_some_and(|template| template.carries(Placeholder::ApertureSecond));
         let read = self.session.number(Action::ApertureSet).await?;
+        self.session.no_errors().await?;
         self.session.agree(if in_seconds { seconds } else { power_line_cycles }, read)?;
         self.aperture = Duration::from_secs_f64(seconds);
         Ok(())

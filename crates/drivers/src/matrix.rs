@@ -43,8 +43,9 @@ impl MatrixDriver {
         let answer = self.session.ask(Action::Closed, Duration::ZERO).await?;
         let Some(inside) = answer.trim().strip_prefix("(@").and_then(|rest| rest.strip_suffix(')')) else {
             let detail = format!("asked which crosspoints are closed, came \"{answer}\", not a list (@…)");
-            return Err(self.session.error(ErrorKind::Garbage, detail));
+            return Err(self.session.garbage(detail));
         };
+        self.session.no_errors().await?;
         let found: BTreeSet<String> =
             inside.split(',').map(|one| one.trim().to_owned()).filter(|one| !one.is_empty()).collect();
         let wanted: BTreeSet<String> =

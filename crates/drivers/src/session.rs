@@ -3,7 +3,9 @@
 //! An answer never outlives its question. A link is dirty from the moment a question leaves until its answer is in,
 //! so that a timeout, a loss and a dropped future all leave it dirty. A dirty link is cleared as its transport can,
 //! then fenced: `*ESE n` and `*ESE?` (mandatory commands of IEEE 488.2) twice with numbers that were not used before,
-//! everything that is not the expected answer being thrown away. Only then is anything else asked.
+//! everything that is not the expected answer being thrown away, and its error queue is emptied of what came before.
+//! Only then is anything else asked. An answer that is not of the expected form, and one that nobody asked for, make
+//! a link dirty too: they may belong to another question.
 
 use crate::command::{Value, message};
 use quadrille_documents::{Action, Dialect};
@@ -55,6 +57,8 @@ pub struct Session {
     fence: u8,
     /// What is being done, for messages.
     operation: String,
+    /// Whether an answer was taken for that already.
+    answered: bool,
 }
 
 impl Session {
@@ -68,6 +72,7 @@ impl Session {
             state: State::Fresh,
             fence: 0,
             operation: String::new(),
+            answered: false,
         }
     }
 
@@ -87,6 +92,7 @@ impl Session {
     /// Says what the exchanges that follow are for.
     pub(crate) fn begin(&mut self, operation: impl Into<String>) {
         self.operation = operation.into();
+        self.answered = false;
     }
 
     pub(crate) fn error(&self, kind: ErrorKind, detail: impl Into<String>) -> InstrumentError {
@@ -96,6 +102,12 @@ impl Session {
             operation: self.operation.clone(),
             detail: detail.into(),
         }
+    }
+
+    /// A failure to understand an answer: it may be another question's, so that the link is dirty.
+    pub(crate) fn garbage(&mut self, detail: impl Into<String>) -> InstrumentError {
+        self.state = State::Dirty;
+        self.error(ErrorKind::Garbage, detail)
     }
 
     /// Identity, initialisation, an empty error queue.
@@ -108,29 +120,30 @@ impl Session {
             let detail = format!("it says it is \"{identity}\", the bench document expects \"{pattern}\"");
             return Err(self.error(ErrorKind::Identity, detail));
         }
-        self.drain_errors(false).await?;
+        self.forget_errors().await?;
         for template in self.dialect.initialise.clone() {
             let text = message(&self.dialect, &template, &Value::None)
                 .map_err(|fault| self.error(ErrorKind::Unable, fault))?;
             self.send(&text).await?;
         }
         self.complete().await?;
-        self.drain_errors(true).await?;
+        self.no_errors().await?;
         Ok(identity)
     }
 
-    /// Sends a command, waits until it is complete and holds the error queue against it.
+    /// Sends a command and waits until it is complete. What it set is then to be read back, and the error queue to
+    /// be held against both: in this order, so that the queue tells of the question too.
     pub(crate) async fn tell(&mut self, action: Action, value: Value<'_>) -> Result<()> {
         let text = self.text(action, &value)?;
         self.send(&text).await?;
-        self.complete().await?;
-        self.drain_errors(true).await
+        self.complete().await
     }
 
     /// Sets a number and reads it back.
     pub(crate) async fn set(&mut self, set: Action, value: f64, get: Action) -> Result<()> {
         self.tell(set, Value::Number(value)).await?;
         let read = self.number(get).await?;
+        self.no_errors().await?;
         self.agree(value, read)
     }
 
@@ -145,6 +158,7 @@ impl Session {
     pub(crate) async fn switch(&mut self, set: Action, get: Action, wanted: bool) -> Result<()> {
         self.tell(set, Value::None).await?;
         let read = self.boolean(get).await?;
+        self.no_errors().await?;
         if read == wanted {
             return Ok(());
         }
@@ -155,7 +169,10 @@ impl Session {
     /// Asks for a finite number.
     pub(crate) async fn number(&mut self, action: Action) -> Result<f64> {
         let (number, text) = self.reading(action, Duration::ZERO).await?;
-        number.value().ok_or_else(|| self.error(ErrorKind::Garbage, format!("{text} is no value")))
+        let asked = self.text(action, &Value::None)?;
+        number
+            .value()
+            .ok_or_else(|| self.garbage(format!("asked \"{asked}\", came \"{text}\", which is no value")))
     }
 
     /// Asks for a number that may be a state instead (overload, not-a-number), which takes a while.
@@ -163,7 +180,7 @@ impl Session {
         let asked = self.text(action, &Value::None)?;
         let answer = self.ask(action, takes).await?;
         let number = Number::parse(&answer)
-            .map_err(|error| self.error(ErrorKind::Garbage, format!("asked \"{asked}\": {error}")))?;
+            .map_err(|error| self.garbage(format!("asked \"{asked}\", came \"{answer}\": {error}")))?;
         Ok((number, answer))
     }
 
@@ -172,7 +189,7 @@ impl Session {
         let asked = self.text(action, &Value::None)?;
         let answer = self.ask(action, Duration::ZERO).await?;
         parse_boolean(&answer)
-            .map_err(|error| self.error(ErrorKind::Garbage, format!("asked \"{asked}\": {error}")))
+            .map_err(|error| self.garbage(format!("asked \"{asked}\", came \"{answer}\": {error}")))
     }
 
     /// Asks, and answers the text that came.
@@ -183,7 +200,11 @@ impl Session {
 
     /// Holds the error queue against what was done: empty, or the operation failed.
     pub(crate) async fn no_errors(&mut self) -> Result<()> {
-        self.drain_errors(true).await
+        let entries = self.errors().await?;
+        if entries.is_empty() {
+            return Ok(());
+        }
+        Err(self.error(ErrorKind::Rejected, format!("it reports {}", entries.join(", "))))
     }
 
     fn text(&self, action: Action, value: &Value<'_>) -> Result<String> {
@@ -205,9 +226,20 @@ impl Session {
 
     async fn exchange(&mut self, text: &str, takes: Duration) -> Result<String> {
         self.make_clean().await?;
+        let answer = self.exchange_raw(text, takes).await?;
+        self.answered = true;
+        Ok(answer)
+    }
+
+    /// One question and its one answer, on a link that is clean.
+    async fn exchange_raw(&mut self, text: &str, takes: Duration) -> Result<String> {
         self.state = State::Dirty;
         self.send_raw(text).await?;
         let answer = self.receive(text, takes).await?;
+        if !self.framer.is_empty() {
+            let detail = format!("asked \"{text}\", came \"{answer}\" and more that nobody asked for");
+            return Err(self.garbage(detail));
+        }
         self.state = State::Clean;
         Ok(answer)
     }
@@ -251,7 +283,7 @@ impl Session {
     }
 
     async fn make_clean(&mut self) -> Result<()> {
-        if self.state == State::Clean {
+        if self.state == State::Clean && !self.unasked().await? {
             return Ok(());
         }
         if self.state == State::Dirty
@@ -269,8 +301,26 @@ impl Session {
             self.find_fence(expected).await?;
         }
         self.send_raw("*ESE 0").await?;
-        self.state = State::Clean;
-        Ok(())
+        self.forget_errors().await
+    }
+
+    /// Whether something came that nobody asked for. Between operations it makes the link dirty; within one, an
+    /// answer that was taken already may have been another question's, and the operation fails.
+    async fn unasked(&mut self) -> Result<bool> {
+        let received = tokio::select! {
+            biased;
+            received = self.link.receive() => received,
+            () = std::future::ready(()) => return Ok(false),
+        };
+        self.state = State::Dirty;
+        match received {
+            Err(error) => Err(self.error(ErrorKind::Link, error.to_string())),
+            Ok(bytes) if self.answered => {
+                let detail = format!("\"{}\" came that nobody asked for", bytes.escape_ascii());
+                Err(self.error(ErrorKind::Garbage, detail))
+            }
+            Ok(_) => Ok(true),
+        }
     }
 
     async fn find_fence(&mut self, expected: u8) -> Result<()> {
@@ -296,32 +346,39 @@ impl Session {
         if Number::parse(&answer).ok().and_then(Number::value) == Some(1.0) {
             return Ok(());
         }
-        Err(self.error(ErrorKind::Garbage, format!("asked whether it is complete, came \"{answer}\"")))
+        Err(self.garbage(format!("asked whether it is complete, came \"{answer}\"")))
     }
 
-    /// Empties the error queue; entries are the operation's fault, or of a time before it.
-    async fn drain_errors(&mut self, are_ours: bool) -> Result<()> {
+    /// Empties the error queue of what is nobody's fault any more: entries of a time before, or of a question that
+    /// was given up.
+    async fn forget_errors(&mut self) -> Result<()> {
+        let entries = self.errors_raw().await?;
+        if !entries.is_empty() {
+            let entries = entries.join(", ");
+            tracing::warn!(instrument = self.settings.name, entries, "errors from before");
+        }
+        Ok(())
+    }
+
+    /// Empties the error queue, and answers its entries.
+    async fn errors(&mut self) -> Result<Vec<String>> {
+        self.make_clean().await?;
+        self.errors_raw().await
+    }
+
+    async fn errors_raw(&mut self) -> Result<Vec<String>> {
+        let asked = self.text(Action::NextError, &Value::None)?;
         let mut entries = Vec::new();
-        loop {
-            let answer = self.ask(Action::NextError, Duration::ZERO).await?;
+        while entries.len() < MOST_ERRORS {
+            let answer = self.exchange_raw(&asked, Duration::ZERO).await?;
             let entry = ErrorEntry::parse(&answer)
-                .map_err(|error| self.error(ErrorKind::Garbage, format!("asked for its errors: {error}")))?;
+                .map_err(|error| self.garbage(format!("asked \"{asked}\", came \"{answer}\": {error}")))?;
             if entry.is_none() {
-                break;
+                return Ok(entries);
             }
             entries.push(format!("{},\"{}\"", entry.code, entry.text));
-            if entries.len() >= MOST_ERRORS {
-                return Err(self.error(ErrorKind::Garbage, "its error queue has no end"));
-            }
         }
-        if entries.is_empty() {
-            return Ok(());
-        }
-        if are_ours {
-            return Err(self.error(ErrorKind::Rejected, format!("it reports {}", entries.join(", "))));
-        }
-        tracing::warn!(instrument = self.settings.name, entries = entries.join(", "), "errors from before");
-        Ok(())
+        Err(self.garbage(format!("asked \"{asked}\" {MOST_ERRORS} times, and its error queue has no end")))
     }
 }
 

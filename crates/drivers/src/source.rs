@@ -69,10 +69,9 @@ impl CurrentSource for SourceDriver {
         let bit = self.0.dialect().compliance_bit;
         let condition = self.0.number(Action::InCompliance).await?;
         if !(0.0..65_536.0).contains(&condition) || condition.fract() != 0.0 {
-            return Err(self
-                .0
-                .error(ErrorKind::Garbage, format!("{condition} is no register of sixteen bits")));
+            return Err(self.0.garbage(format!("{condition} is no register of sixteen bits")));
         }
+        self.0.no_errors().await?;
         Ok(Some((condition as u32 >> bit) & 1 == 1))
     }
 }
