@@ -32,11 +32,11 @@ pub fn prefixed(value: f64, unit: &str) -> String {
 ///
 /// A unit that a prefix would make ambiguous (a power, as in `m⁻²`) is written with a power of ten instead.
 pub fn with_uncertainty(value: f64, uncertainty: f64, unit: &str) -> String {
+    let takes_prefix = !unit.contains(['⁻', '²', '³', '/', '·']);
     if !value.is_finite() || !uncertainty.is_finite() || uncertainty <= 0.0 {
-        return prefixed(value, unit);
+        return if takes_prefix { prefixed(value, unit) } else { powered(value, unit) };
     }
     let largest = value.abs().max(uncertainty);
-    let takes_prefix = !unit.contains(['⁻', '²', '³', '/', '·']);
     let exponent = if takes_prefix { 3 * thousands(largest) } else { largest.log10().floor() as i32 };
     let exponent = if !takes_prefix && (0..4).contains(&exponent) { 0 } else { exponent };
     let scale = 10f64.powi(exponent);
@@ -58,6 +58,18 @@ pub fn with_uncertainty(value: f64, uncertainty: f64, unit: &str) -> String {
         format!("{number} {unit}")
     } else {
         format!("{number}×10{} {unit}", superscript(exponent))
+    }
+}
+
+/// A value with a power of ten and its unit, to five significant digits: a prefix before `m²` would mean another area.
+fn powered(value: f64, unit: &str) -> String {
+    let exponent = if value == 0.0 || !value.is_finite() { 0 } else { value.abs().log10().floor() as i32 };
+    let exponent = if (0..4).contains(&exponent) { 0 } else { exponent };
+    let mut digits = format!("{:.4}", value / 10f64.powi(exponent));
+    digits.truncate(digits.trim_end_matches('0').trim_end_matches('.').len());
+    match exponent {
+        0 => format!("{digits} {unit}"),
+        _ => format!("{digits}×10{} {unit}", superscript(exponent)),
     }
 }
 
@@ -95,6 +107,15 @@ mod tests {
     fn a_unit_with_a_power_takes_a_power_of_ten() {
         check(5.0e15, 1.1e13, "m⁻²", "5.000(11)×10¹⁵ m⁻²");
         check(-6.2415e-4, 2.0e-7, "m³/C", "-6.2415(20)×10⁻⁴ m³/C");
+    }
+
+    #[test]
+    fn without_an_uncertainty_a_unit_with_a_power_takes_no_prefix_either() {
+        check(5.0e18, 0.0, "m⁻²", "5×10¹⁸ m⁻²");
+        check(0.12, 0.0, "m²/(V·s)", "1.2×10⁻¹ m²/(V·s)");
+        check(1200.0, 0.0, "cm²/(V·s)", "1200 cm²/(V·s)");
+        check(0.0, 0.0, "m²/(V·s)", "0 m²/(V·s)");
+        check(9990.0, 0.0, "Ω", "9.99 kΩ");
     }
 
     #[test]
