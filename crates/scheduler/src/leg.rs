@@ -94,13 +94,14 @@ impl Work<'_> {
     }
 
     async fn read(&mut self, here: Here, polarity: Polarity, ranges: Ranges) -> Result<(), Failure> {
+        // Both apertures begin now: what the answers and the instruments' errors take afterwards is not part of them.
+        let middle = self.begun.elapsed().as_secs_f64() + self.plan.aperture.0 / 2.0;
         let (voltage, current) = tokio::join!(self.bench.voltmeter.read(), self.bench.ammeter.read());
         let (voltage, current) = (voltage?, current?);
-        let now = self.begun.elapsed().as_secs_f64();
         let at_limit = self.bench.source.in_compliance().await?.unwrap_or(false);
         let condition = condition(&voltage, &current, at_limit);
         let reading = Reading {
-            time: Second(now - self.plan.aperture.0 / 2.0),
+            time: Second(middle),
             temperature: here.temperature,
             field: here.field,
             configuration: here.configuration,

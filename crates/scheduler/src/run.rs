@@ -81,7 +81,9 @@ pub async fn run(
     };
     let energised = work.energised;
     let stand_down = stand_down(bench, plan).await;
-    tell(recorder, &ending, &stand_down).await;
+    if let Err(panic) = guarded(tell(recorder, &ending, &stand_down)).await {
+        tracing::error!("the stand-down could not be recorded: the program failed: {panic}");
+    }
     Outcome { ending, stand_down, energised }
 }
 

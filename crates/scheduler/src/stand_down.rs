@@ -1,10 +1,12 @@
 //! The one way out: current to zero, output off, read back, then crosspoints open. Everything is attempted, then the
 //! failures are reported.
 
+use crate::guarded::guarded;
 use quadrille_instruments::{Bench, MeterValue};
 use quadrille_plan::Plan;
 use quadrille_quantity::Ampere;
 use std::fmt;
+use std::time::Duration;
 
 /// What is known of the source's output.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -49,42 +51,41 @@ const ASKS: u32 = 6;
 /// Part of the plan's current below which no current is left.
 const GONE: f64 = 0.01;
 
-/// Brings a bench to rest. Crosspoints stay as they are while the output is not known to be off: a relay that opens
-/// under current is worse than one that stays closed.
+/// Longest wait for one operation: an instrument's timeout may be ten minutes, and beyond it an operation that does
+/// not return breaks its contract.
+const LONGEST: Duration = Duration::from_secs(900);
+
+/// Brings a bench to rest. Crosspoints stay as they are while the output is not known to be off, and while the ammeter
+/// sees that it is not: a relay that opens under current is worse than one that stays closed.
 pub async fn stand_down(bench: &mut Bench, plan: &Plan) -> StandDown {
     let mut failures = Vec::new();
-    let mut keep = |result: quadrille_instruments::Result<()>| {
-        let done = result.is_ok();
-        failures.extend(result.err().map(|error| error.to_string()));
-        done
-    };
-    keep(bench.source.set_level(Ampere(0.0)).await);
+    keep(attempt("set the level to zero", bench.source.set_level(Ampere(0.0))).await, &mut failures);
     // The driver reads back: when this returns well, the source itself has said that its output is off.
-    let off = keep(bench.source.set_output(false).await);
-    let mut output = if off { Output::Commanded } else { Output::Unknown };
-    if off {
-        match current_is_gone(bench, plan).await {
-            Ok(true) => output = Output::Verified,
-            Ok(false) => {
-                failures.push("the ammeter still sees current after the output was switched off".to_owned())
-            }
-            Err(error) => failures.push(error.to_string()),
-        }
-        let shorted = bench.ammeter.short_input(true).await;
-        failures.extend(shorted.err().map(|error| error.to_string()));
-        let opened = bench.matrix.open_all().await;
-        failures.extend(opened.err().map(|error| error.to_string()));
-    } else {
+    let off = attempt("switch the output off", bench.source.set_output(false)).await;
+    if keep(off, &mut failures).is_none() {
         failures.push("crosspoints were left as they are: the output is not known to be off".to_owned());
+        return StandDown { output: Output::Unknown, failures };
     }
+    let gone = keep(current_is_gone(bench, plan).await, &mut failures);
+    if gone == Some(false) {
+        failures.push("the ammeter still sees current after the output was switched off".to_owned());
+        failures.push("crosspoints were left as they are: they would open under current".to_owned());
+        return StandDown { output: Output::Commanded, failures };
+    }
+    keep(attempt("short the ammeter's input", bench.ammeter.short_input(true)).await, &mut failures);
+    keep(attempt("open the crosspoints", bench.matrix.open_all()).await, &mut failures);
+    let output = if gone == Some(true) { Output::Verified } else { Output::Commanded };
     StandDown { output, failures }
 }
 
 /// Whether the ammeter agrees that no current returns, asked again while the leads discharge.
-async fn current_is_gone(bench: &mut Bench, plan: &Plan) -> quadrille_instruments::Result<bool> {
-    bench.ammeter.short_input(false).await?;
+async fn current_is_gone(bench: &mut Bench, plan: &Plan) -> Result<bool, String> {
+    let ammeter = &mut bench.ammeter;
+    attempt("release the ammeter's input", ammeter.short_input(false)).await?;
+    // A run that ended early may not have come to the ammeter's range yet.
+    attempt("set the ammeter's range", ammeter.set_range(plan.current)).await?;
     for _ in 0..ASKS {
-        let answer = bench.ammeter.read().await?;
+        let answer = attempt("read the ammeter", ammeter.read()).await?;
         if let MeterValue::Value(current) = answer.value
             && current.abs() <= GONE * plan.current.0 + 3.0 * answer.own_u
         {
@@ -95,6 +96,23 @@ async fn current_is_gone(bench: &mut Bench, plan: &Plan) -> quadrille_instrument
     Ok(false)
 }
 
-pub(crate) fn duration(seconds: f64) -> std::time::Duration {
-    std::time::Duration::from_secs_f64(seconds.max(0.0))
+/// One operation, whatever it does: a panic in it and its never returning are failures like any other, so that what
+/// comes after is attempted too.
+async fn attempt<T>(
+    what: &str,
+    operation: impl Future<Output = quadrille_instruments::Result<T>>,
+) -> Result<T, String> {
+    match tokio::time::timeout(LONGEST, guarded(operation)).await {
+        Ok(Ok(result)) => result.map_err(|error| error.to_string()),
+        Ok(Err(panic)) => Err(format!("could not {what}: the program failed: {panic}")),
+        Err(_) => Err(format!("could not {what}: it did not return in {} s", LONGEST.as_secs())),
+    }
+}
+
+fn keep<T>(result: Result<T, String>, failures: &mut Vec<String>) -> Option<T> {
+    result.map_err(|failure| failures.push(failure)).ok()
+}
+
+pub(crate) fn duration(seconds: f64) -> Duration {
+    Duration::from_secs_f64(seconds.max(0.0))
 }
