@@ -12,6 +12,8 @@ import threading
 import time
 from pathlib import Path
 
+import serial
+
 DEMO = Path(__file__).resolve().parents[3] / "config" / "demo"
 PATIENCE_S = 30
 
@@ -136,7 +138,9 @@ class Simulated(Child):
         return int(self.resource(name).split("::")[2])
 
     def ask(self, name, *messages):
-        """The answer to the last message, over a socket of its own."""
+        """The answer to the last message, over a connection of its own."""
+        if self.resource(name).startswith("ASRL"):
+            return ask_serial(self.resource(name).removeprefix("ASRL").removesuffix("::INSTR"), *messages)
         return ask(self.port(name), *messages)
 
     def field(self, tesla):
@@ -145,11 +149,17 @@ class Simulated(Child):
         self.type(f"field {tesla}")
         self.err.wait_for("^field: ", after=before)
 
-    def is_at_rest(self):
-        """Asserts output off, level zero, everything open."""
+    def is_off(self):
         assert self.ask("source", "OUTP?") == "0"
         assert float(self.ask("source", "SOUR:CURR?")) == 0.0
-        assert self.ask("matrix", "ROUT:CLOS:STAT?") == "(@)"
+
+    def closed(self):
+        return self.ask("matrix", "ROUT:CLOS:STAT?")
+
+    def is_at_rest(self):
+        """Output off, level zero, everything open."""
+        self.is_off()
+        assert self.closed() == "(@)"
 
     def complaints(self):
         """Stops it; what it complained of."""
@@ -169,6 +179,15 @@ def ask(port, *messages, patience_s=PATIENCE_S):
             piece = connection.recv(4096)
             assert piece, f"closed before it answered {messages}"
             answer += piece
+    return answer.decode().strip()
+
+
+def ask_serial(path, *messages, patience_s=PATIENCE_S):
+    with serial.Serial(path, timeout=patience_s, write_timeout=patience_s) as line:
+        for message in messages:
+            line.write(message.encode() + b"\n")
+        answer = line.readline()
+    assert answer.endswith(b"\n"), f"no answer to {messages}: {answer}"
     return answer.decode().strip()
 
 
