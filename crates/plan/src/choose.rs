@@ -88,12 +88,12 @@ fn guard(equipped: &EquippedBench, wanted: Switch, resistance: Ohm, reasons: &mu
         "undriven, insulation would take {} of the current and a time constant be up to {slow}",
         part(leak)
     );
-    reasons.push(match (useful, wiring.guard) {
+    reasons.push(match (useful, equipped.can_guard()) {
         (true, true) => format!("guard driven: {because}"),
         (true, false) => format!("guard not driven, for this bench has none: {because}"),
         (false, _) => format!("guard not driven: {because}"),
     });
-    useful && wiring.guard
+    useful && equipped.can_guard()
 }
 
 fn buffers(equipped: &EquippedBench, wanted: Switch, resistance: Ohm, reasons: &mut Vec<String>) -> bool {

@@ -12,7 +12,7 @@ mod verify;
 pub use forward::{Forward, forward};
 pub use verify::{Judgement, Prediction, Verification, judge};
 
-use quadrille_documents::{Bench, Dialect, Faults, Recipe, Role, Sample};
+use quadrille_documents::{Action, Bench, Dialect, Faults, Recipe, Role, Sample};
 use quadrille_experiment::{Configuration, Polarity};
 use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
 use serde::Serialize;
@@ -30,6 +30,12 @@ impl EquippedBench {
     /// The dialect of the instrument of a role.
     pub fn dialect(&self, role: Role) -> Option<&Dialect> {
         self.dialects.iter().find(|dialect| dialect.role == role)
+    }
+
+    /// Whether a guard is wired, and the source's dialect has the words to drive it.
+    pub fn can_guard(&self) -> bool {
+        let source = self.dialect(Role::CurrentSource);
+        self.bench.wiring.guard && source.is_some_and(|source| source.can(Action::GuardOn))
     }
 }
 

@@ -82,25 +82,28 @@ fn amounts(equipped: &EquippedBench, sample: &Sample, recipe: &Recipe, faults: &
             ));
         }
     }
-    if let (Some(range), Some(dialect)) = (&recipe.voltage_range_v, equipped.dialect(Role::Voltmeter))
-        && dialect.facts.range_for(range.value).is_none()
-    {
-        let most = dialect.facts.ranges.last().map_or(0.0, |range| range.full_scale);
-        faults.push(range.fault("the voltmeter has no such range", format!("write at most {most:e}")));
+    let Some(voltmeter) = equipped.dialect(Role::Voltmeter) else { return };
+    let most = voltmeter.facts.ranges.last().map_or(0.0, |range| range.full_scale);
+    match &recipe.voltage_range_v {
+        Some(range) if voltmeter.facts.range_for(range.value).is_none() => {
+            faults.push(range.fault("the voltmeter has no such range", format!("write at most {most:e}")));
+        }
+        // The first look of a leg is on the range that holds the voltage limit.
+        None if voltmeter.facts.range_for(limit.0).is_none() => faults.push(recipe.voltage_limit_v.fault(
+            format!("{limit} is above the largest range of the voltmeter, {}", Volt(most)),
+            format!("write at most {most:e}, or pin voltage_range_v"),
+        )),
+        _ => {}
     }
 }
 
 fn switches(equipped: &EquippedBench, recipe: &Recipe, faults: &mut Vec<Fault>) {
-    use quadrille_documents::Action::GuardOn;
-    let wiring = &equipped.bench.wiring;
-    let can_guard =
-        wiring.guard && equipped.dialect(Role::CurrentSource).is_some_and(|source| source.can(GuardOn));
-    if recipe.guard.value == Switch::On && !can_guard {
+    if recipe.guard.value == Switch::On && !equipped.can_guard() {
         let remedy =
             "write guard = \"off\", or wiring.guard = true and guard commands in the source's dialect";
         faults.push(recipe.guard.fault("this bench has no guard to drive", remedy));
     }
-    if recipe.buffers.value == Switch::On && wiring.buffers.is_none() {
+    if recipe.buffers.value == Switch::On && equipped.bench.wiring.buffers.is_none() {
         let remedy = "write buffers = \"off\", or [wiring.buffers] in the bench document";
         faults.push(recipe.buffers.fault("this bench has no buffers", remedy));
     }

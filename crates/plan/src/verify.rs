@@ -86,16 +86,22 @@ fn plan(
 ) -> Result<Plan, Faults> {
     let largest = model.largest_two_terminal().map_err(|error| no_answer(&error))?;
     let allowed = Allowed::of(equipped, sample);
-    let source_most = |role| {
+    let widest = |role| {
         let dialect = equipped.dialect(role);
-        Ampere(dialect.and_then(|d| d.facts.ranges.last()).map_or(f64::INFINITY, |range| range.full_scale))
+        dialect.and_then(|d| d.facts.ranges.last()).map_or(f64::INFINITY, |range| range.full_scale)
     };
-    let most = allowed.current.0.min(source_most(Role::CurrentSource)).min(source_most(Role::Ammeter));
-    let drive = DRIVE.min(allowed.voltage.0 * 0.5);
-    // Twice the voltage limit's headroom must stay within the power limit: limit = 2.5 I R, power = limit · I.
+    let meters = Ampere(widest(Role::CurrentSource).min(widest(Role::Ammeter)));
+    let most = allowed.current.0.min(meters);
+    // The first look of a leg is on the voltmeter's range that holds the voltage limit.
+    let most_voltage = allowed.voltage.0.min(Volt(widest(Role::Voltmeter)));
+    let drive = DRIVE.min(most_voltage * 0.5);
+    // The source can put out its voltage limit times its current, which must stay within the power limit: room for
+    // 2.5 I R there.
     let by_power = Ampere((allowed.power.0.0 / (2.5 * largest.0)).sqrt());
     let current = Ampere(step_down((drive / largest).min(most).min(by_power).0));
-    let voltage_limit = Volt(step_up(2.0 * (current * largest).0).max(0.1)).min(allowed.voltage.0);
+    let voltage_limit = Volt(step_up(2.0 * (current * largest).0).max(0.1))
+        .min(most_voltage)
+        .min(Volt(allowed.power.0.0 / current.0));
     let settling = Settling::TimeConstants(TIME_CONSTANTS);
     let wanted = Wanted { current, voltage_limit, guard, buffers, settling };
     if let Some(fault) = missing(equipped, sample, guard, buffers) {
@@ -128,7 +134,7 @@ fn plan(
 
 fn missing(equipped: &EquippedBench, sample: &Sample, guard: Switch, buffers: Switch) -> Option<Faults> {
     let wiring = &equipped.bench.wiring;
-    let (problem, remedy) = if guard == Switch::On && !wiring.guard {
+    let (problem, remedy) = if guard == Switch::On && !equipped.can_guard() {
         ("this bench has no guard to drive", "leave the guard by-resistance, or declare wiring.guard = true")
     } else if buffers == Switch::On && wiring.buffers.is_none() {
         ("this bench has no buffers", "leave the buffers by-resistance, or declare [wiring.buffers]")
