@@ -4,6 +4,7 @@ Knows the command line and what is printed; every wait has an end.
 """
 
 import json
+import os
 import re
 import signal
 import socket
@@ -65,7 +66,7 @@ class Lines:
 class Child:
     """The program, running."""
 
-    def __init__(self, program, *arguments, cwd=None):
+    def __init__(self, program, *arguments, cwd=None, log="warn"):
         self.process = subprocess.Popen(
             [program, *map(str, arguments)],
             stdin=subprocess.PIPE,
@@ -74,6 +75,7 @@ class Child:
             text=True,
             errors="replace",
             cwd=cwd,
+            env=os.environ | {"QUADRILLE_LOG": log},
         )
         self.out = Lines(self.process.stdout)
         self.err = Lines(self.process.stderr)
@@ -204,6 +206,14 @@ def network(folder, resistors, *, contacts="abcd", name="standard", current_a=1e
     return path
 
 
+def short_recipe(folder):
+    """The demonstration's recipe without its Hall part: sixteen readings in about a second, and nobody is asked."""
+    text = (DEMO / "film-recipe.toml").read_text()
+    path = Path(folder) / "short-recipe.toml"
+    path.write_text(text[: text.index("[hall]")].replace('"+--+"', '"+-"'))
+    return path
+
+
 def edited(path, folder, *changes):
     """A copy of a document with texts replaced, each of which must be there exactly once."""
     text = Path(path).read_text()
@@ -230,6 +240,19 @@ def readings_shown(lines):
         voltage = number(match["voltage"], match["voltage_unit"])
         shown.append((int(match["sequence"]), match["configuration"], match["polarity"], current, voltage))
     return shown
+
+
+def are_kept(shown, kept):
+    """Asserts that readings shown are the first of those that `export --json` gives, each once and in order."""
+    assert len(kept) - len(shown) in (0, 1), f"{len(shown)} were shown, {len(kept)} are kept"
+    sequences = [one["sequence"] for one in kept]
+    assert sequences == sorted(set(sequences))
+    for (sequence, configuration, polarity, current, voltage), one in zip(shown, kept):
+        assert sequence == one["sequence"]
+        assert configuration == one["reading"]["configuration"]
+        assert polarity == one["circumstances"]["polarity"]
+        for (value, half_digit), quantity in ((current, "current"), (voltage, "voltage")):
+            assert abs(one["reading"][quantity]["value"] - value) <= 1.001 * half_digit
 
 
 def number(digits, unit):
