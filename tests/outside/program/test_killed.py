@@ -1,8 +1,10 @@
 """The program killed, told to stop, or left alone by its bench in the middle of a run."""
 
 import json
+import os
 import re
 import signal
+import subprocess
 import time
 from concurrent.futures import ThreadPoolExecutor
 
@@ -262,3 +264,34 @@ def test_a_second_run_on_a_busy_bench_does_not_disturb_the_first(night):
     assert len(night.kept(1)) == READINGS
     night.served.is_at_rest()
     assert night.served.complaints() == []
+
+
+# `warn` is the log's own level; `trace` writes every message, also while standing down.
+UNWRITABLE = pytest.mark.xfail(strict=True, reason="a log that cannot be written panics, also in the stand-down")
+
+
+@pytest.mark.parametrize("log", ["warn", pytest.param("trace", marks=UNWRITABLE)])
+def test_a_terminal_that_goes_away_leaves_no_output_on(simulate, program, tmp_path, log):
+    """Nobody reads standard output and error any more, as behind a pager that was left."""
+    served = simulate(FILM)
+    arguments = ["--bench", served.bench, "--sample", FILM, "--recipe", short_recipe(tmp_path)]
+    journal = ["--journal", tmp_path / "journal.sqlite"]
+    reading, writing = os.pipe()
+    run = subprocess.Popen(
+        [program, "measure", *arguments, *journal],
+        stdin=subprocess.DEVNULL, stdout=writing, stderr=writing, env=os.environ | {"QUADRILLE_LOG": log},
+    )  # fmt: skip
+    os.close(writing)
+    try:
+        seen = b""
+        while not re.search(rb"\n +\d+  12,43 \+", seen):
+            piece = os.read(reading, 4096)
+            assert piece, seen
+            seen += piece
+        os.close(reading)
+        run.wait(30)
+    finally:
+        run.kill()
+        run.wait(30)
+    served.is_at_rest()
+    assert served.complaints() == []
