@@ -118,8 +118,11 @@ async fn an_echo_is_no_answer_and_the_answer_after_it_is_nobodys() {
     let mut source = source_of(&peer);
     fails(source.in_compliance().await, ErrorKind::Garbage, &[COMPLIANCE]);
     assert_eq!(source.in_compliance().await.unwrap(), Some(false));
-    // The echo and the answer in two pieces: the answer arrives when the operation has failed already.
-    let mut source = spoiled(&peer, [garbled(COMPLIANCE)]);
+    // The answer is slow: it is still on its way when the operation has failed and the next one begins.
+    let echo = format!("{COMPLIANCE}\n").into_bytes();
+    let slow = Reply::Chatter(echo, Duration::from_millis(100), b"1\n".to_vec());
+    peer.answer(COMPLIANCE, [slow, line("0")]);
+    let mut source = source_of(&peer);
     fails(source.in_compliance().await, ErrorKind::Garbage, &[COMPLIANCE]);
     assert_eq!(source.in_compliance().await.unwrap(), Some(false));
 }

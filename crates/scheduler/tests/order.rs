@@ -182,6 +182,18 @@ async fn after_each_change_of_the_level_the_wait_of_the_plan_passes_before_the_r
 }
 
 #[tokio::test(start_paused = true)]
+async fn at_zero_current_the_leads_discharge_before_the_output_goes_off() {
+    let world = World::shared();
+    run_in(&world, &plan()).await;
+    let world = world.lock().unwrap();
+    let on = world.instants.iter().position(|(entry, _)| entry == "source on").unwrap();
+    let of_leg = &world.instants[on..];
+    let zero = of_leg.iter().find(|(entry, _)| entry == "source level 0 A").unwrap().1;
+    let off = of_leg.iter().find(|(entry, _)| entry == "source off").unwrap().1;
+    assert!(off - zero >= Duration::from_millis(100), "{:?}", off - zero);
+}
+
+#[tokio::test(start_paused = true)]
 async fn a_reading_that_is_no_value_is_marked_and_kept_and_the_run_goes_on() {
     let overload = MeterValue::Overload(-1.0);
     for (voltage, current, at_limit, condition) in [

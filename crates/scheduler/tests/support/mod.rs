@@ -38,6 +38,8 @@ pub(crate) const FAULTS: [Fault; 4] = [Fault::Fails, Fault::FailsLate, Fault::Pa
 /// The state of the bench, and what happened on it.
 pub(crate) struct World {
     pub(crate) log: Vec<String>,
+    /// Operations of instruments with the instant of each.
+    pub(crate) instants: Vec<(String, Instant)>,
     /// Misuse that hardware would punish.
     pub(crate) complaints: Vec<String>,
     pub(crate) level: f64,
@@ -104,6 +106,7 @@ impl World {
     pub(crate) fn shared() -> Shared {
         Arc::new(Mutex::new(Self {
             log: Vec::new(),
+            instants: Vec::new(),
             complaints: Vec::new(),
             level: 5e-5,
             output: true,
@@ -153,6 +156,7 @@ impl Mock {
             let mut world = self.0.lock().unwrap();
             world.operations += 1;
             let entry = format!("{} {what}", self.1);
+            world.instants.push((entry.clone(), Instant::now()));
             world.log.push(entry);
             let n = world.operations;
             let dead = self.1 == "source" && n >= world.source_dead_from;
