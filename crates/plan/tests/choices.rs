@@ -141,7 +141,8 @@ fn the_wait_is_a_number_of_time_constants_of_the_cables_and_the_slowest_instrume
     let guarded = proof(&equipped(), GIGOHMS);
     near(guarded.settle.0, 14.0 * ohm * 6.0 * 0.2e-12 + 0.005);
     near(guarded.discharge.0, 4.0 * ohm * 6.0 * 0.2e-12);
-    let bare = proof(&plain_bench(), GIGOHMS);
+    let recipe = demo_recipe(&[("1e-4", "1e-10")]);
+    let bare = Plan::new(&plain_bench(), &ring(GIGOHMS, ""), &recipe).unwrap();
     near(bare.settle.0, 14.0 * ohm * 6.0 * 100e-12 + 0.005);
     near(bare.discharge.0, 4.0 * ohm * 6.0 * 100e-12);
 }
