@@ -15,6 +15,10 @@ const DRIVE: Volt = Volt(1.0);
 /// Time constants to wait: what is left of a step is then 1e-6 of it.
 const TIME_CONSTANTS: f64 = 14.0;
 
+/// Longest wait of a proof after a change. Leads that need longer are a fault of the bench (a guard that is not
+/// driven), and the proof says so in a minute instead of an hour.
+const LONGEST_WAIT: Second = Second(2.0);
+
 /// How many standard uncertainties of the instruments a reading may be off, beside the resistors' tolerance.
 const COVERAGE: f64 = 2.0;
 
@@ -111,6 +115,13 @@ fn plan(
     choices
         .reasons
         .insert(0, format!("current {current}: it drives at most {} across the standard", current * largest));
+    if choices.settle > LONGEST_WAIT {
+        choices.warnings.push(format!(
+            "the leads may need {} to settle, a proof waits {LONGEST_WAIT}: if it fails, drive the guard or shorten \
+             the cables first",
+            choices.settle
+        ));
+    }
     // Picoamperes are noisy: average longer where the current is small.
     let aperture_plc = if current.0 < 1e-8 { 5.0 } else { 1.0 };
     let legs = STANDARD.to_vec();
@@ -120,8 +131,8 @@ fn plan(
         voltage_range: None,
         aperture_plc,
         aperture: Second(aperture_plc / equipped.bench.mains_hz),
-        settle: choices.settle,
-        discharge: choices.discharge,
+        settle: choices.settle.min(LONGEST_WAIT),
+        discharge: choices.discharge.min(LONGEST_WAIT),
         guard: choices.guard,
         buffers: choices.buffers,
         reversal: vec![Polarity::Plus, Polarity::Minus],
