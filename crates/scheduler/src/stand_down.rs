@@ -7,6 +7,7 @@ use quadrille_plan::Plan;
 use quadrille_quantity::Ampere;
 use std::fmt;
 use std::time::Duration;
+use tokio::time::Instant;
 
 /// What is known of the source's output.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -45,8 +46,16 @@ impl StandDown {
     }
 }
 
-/// How often the ammeter is asked whether the current is gone, while the leads discharge.
-const ASKS: u32 = 6;
+/// Longest that leads are given to discharge, and how long a current may last without falling before it is no discharge.
+/// Undriven cables behind gigohms need a quarter of a minute.
+const DISCHARGE: Duration = Duration::from_secs(90);
+const STEADY: Duration = Duration::from_secs(5);
+
+/// Shortest pause between two questions.
+const SHORTEST: Duration = Duration::from_millis(20);
+
+/// Part of a current that is left after [`STEADY`] if it falls at all fast enough to be gone in time.
+const FALLING: f64 = 0.8;
 
 /// Part of the plan's current below which no current is left.
 const GONE: f64 = 0.01;
@@ -84,16 +93,26 @@ async fn current_is_gone(bench: &mut Bench, plan: &Plan) -> Result<bool, String>
     attempt("release the ammeter's input", ammeter.short_input(false)).await?;
     // A run that ended early may not have come to the ammeter's range yet.
     attempt("set the ammeter's range", ammeter.set_range(plan.current)).await?;
-    for _ in 0..ASKS {
+    let begun = Instant::now();
+    let mut mark = None;
+    loop {
         let answer = attempt("read the ammeter", ammeter.read()).await?;
-        if let MeterValue::Value(current) = answer.value
-            && current.abs() <= GONE * plan.current.0 + 3.0 * answer.own_u
-        {
+        let current = match answer.value {
+            MeterValue::Value(current) => current.abs(),
+            MeterValue::Overload(_) | MeterValue::NotANumber => f64::INFINITY,
+        };
+        if current <= GONE * plan.current.0 + 3.0 * answer.own_u {
             return Ok(true);
         }
-        tokio::time::sleep(duration(plan.settle.0)).await;
+        let (since, was) = *mark.get_or_insert((Instant::now(), current));
+        if since.elapsed() >= STEADY {
+            if current > FALLING * was || begun.elapsed() >= DISCHARGE {
+                return Ok(false);
+            }
+            mark = Some((Instant::now(), current));
+        }
+        tokio::time::sleep(duration(plan.settle.0).clamp(SHORTEST, STEADY)).await;
     }
-    Ok(false)
 }
 
 /// One operation, whatever it does: a panic in it and its never returning are failures like any other, so that what

@@ -239,12 +239,15 @@ async fn a_current_that_goes_on_after_off_is_not_verified_and_no_relay_opens_und
 
 #[tokio::test(start_paused = true)]
 async fn an_ammeter_is_asked_again_while_the_leads_discharge() {
+    // Twelve seconds: undriven cables behind tens of gigohms.
     let world = World::shared();
-    world.lock().unwrap().leak = 1e-4;
-    let gone = world.clone();
+    let falling = world.clone();
     tokio::spawn(async move {
-        tokio::time::sleep(std::time::Duration::from_millis(700)).await;
-        gone.lock().unwrap().leak = 0.0;
+        let begun = tokio::time::Instant::now();
+        loop {
+            falling.lock().unwrap().leak = 1e-4 * (-begun.elapsed().as_secs_f64() / 12.0).exp();
+            tokio::time::sleep(std::time::Duration::from_millis(10)).await;
+        }
     });
     assert!(stand_down(&mut bench(&world), &plan()).await.is_clean());
 }
