@@ -6,10 +6,12 @@ mod support;
 use proptest::prelude::*;
 use quadrille_drivers::{SourceDriver, VoltmeterDriver};
 use quadrille_instruments::{CurrentSource, ErrorKind, InstrumentError, Voltmeter};
-use quadrille_link::{Spoil, Spoiled};
+use quadrille_link::{Link, LinkError, Resource, Spoil, Spoiled};
 use quadrille_quantity::{Ampere, Volt};
 use std::time::Duration;
-use support::{COMPLIANCE, ERRORS, LEVEL, Peer, fails, garbled, late, line, session, shipped, spoiled};
+use support::{
+    COMPLIANCE, ERRORS, LEVEL, OPENING, Peer, fails, garbled, late, line, session, shipped, spoiled,
+};
 
 /// The answer to a first question comes too late; the second question has another answer.
 async fn a_late_answer(delay: f64) -> (Result<Option<bool>, InstrumentError>, Peer) {
@@ -117,21 +119,32 @@ async fn an_operation_dropped_in_the_middle_of_an_opening_begins_it_again_with_o
     assert_eq!(peer.received()[..2], ["*ESE 3;*ESE?", "*ESE 4;*ESE?"]);
 }
 
+/// A line whose clearing empties nothing: what was on its way still comes.
+struct Uncleared<L>(L);
+
+#[async_trait::async_trait]
+impl<L: Link> Link for Uncleared<L> {
+    fn resource(&self) -> &Resource {
+        self.0.resource()
+    }
+    async fn send(&mut self, message: &[u8]) -> Result<(), LinkError> {
+        self.0.send(message).await
+    }
+    async fn receive(&mut self) -> Result<Vec<u8>, LinkError> {
+        self.0.receive().await
+    }
+    async fn clear(&mut self) -> Result<(), LinkError> {
+        Ok(())
+    }
+}
+
 /// What may happen to an answer. A digit that changed cannot be told on a link without a checksum, so that what is
 /// put in place of an answer is never another number.
 fn spoil() -> impl Strategy<Value = Spoil> {
-    let stale = prop_oneof![
-        Just("1"),
-        Just("3"),
-        Just("4"),
-        Just("1.001"),
-        Just("1.002"),
-        Just("0,\"No error\""),
-        Just(":READ?"),
-        Just("")
-    ];
+    let stale =
+        prop_oneof![Just("1"), Just("3"), Just("4"), Just("0,\"No error\""), Just(":READ?"), Just("")];
     prop_oneof![
-        6 => Just(Spoil::Pass),
+        12 => Just(Spoil::Pass),
         3 => (1u64..9000).prop_map(|ms| Spoil::Delay(Duration::from_millis(ms))),
         1 => Just(Spoil::Lose),
         1 => (0usize..8).prop_map(Spoil::Cut),
@@ -141,40 +154,55 @@ fn spoil() -> impl Strategy<Value = Spoil> {
     ]
 }
 
-/// Readings by a voltmeter whose every answer is another; of each the text that came with it, and how many questions
-/// the peer had been asked by then.
-async fn readings(script: Vec<Spoil>, patience: Vec<u64>) -> Vec<(String, usize)> {
-    let peer = Peer::new(&[(":SENSe:VOLTage:DC:RANGe:UPPer?", "10")]);
-    peer.answer(":READ?", (1..200).map(|k| line(&format!("{}", f64::from(1000 + k) / 1000.0))));
+/// Readings by a voltmeter that answers 1, 2, 3 and so on, so that each may be taken for the number of a fence: of
+/// each the text that came, and how many the peer had been asked for by then.
+async fn readings(script: Vec<Spoil>, patience: Vec<u64>, clears: bool) -> Vec<(String, usize)> {
+    let peer = Peer::new(&[(":SENSe:VOLTage:DC:RANGe:UPPer?", "100")]);
+    peer.answer(":READ?", (1..200).map(|k| line(&k.to_string())));
+    // The opening and the range are let pass.
+    let script = std::iter::repeat_n(Spoil::Pass, OPENING + 3).chain(script);
     let link = Spoiled::new(peer.link(), script);
-    let mut voltmeter = VoltmeterDriver::new(session(Box::new(link), shipped("voltmeter")));
+    let link: Box<dyn Link> = if clears { Box::new(link) } else { Box::new(Uncleared(link)) };
+    let mut voltmeter = VoltmeterDriver::new(session(link, shipped("voltmeter")));
+    voltmeter.set_range(Volt(100.0)).await.unwrap();
     let mut readings = Vec::new();
     let mut asked = 0;
     for patience in patience {
         let patience = Duration::from_millis(patience);
-        let range = tokio::time::timeout(patience, voltmeter.set_range(Volt(10.0))).await;
-        let answer = match range {
-            Ok(Ok(_)) => tokio::time::timeout(patience, voltmeter.read()).await.ok().and_then(Result::ok),
-            _ => None,
-        };
+        let answer = tokio::time::timeout(patience, voltmeter.read()).await;
         asked += peer.received().iter().filter(|line| *line == ":READ?").count();
-        readings.extend(answer.map(|answer| (answer.text, asked)));
+        if let Ok(Ok(answer)) = answer {
+            readings.push((answer.text, asked));
+        }
     }
     readings
 }
 
+fn paused() -> tokio::runtime::Runtime {
+    tokio::runtime::Builder::new_current_thread().enable_time().start_paused(true).build().unwrap()
+}
+
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 600, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 1500, ..ProptestConfig::default() })]
 
     #[test]
     fn whatever_is_read_is_the_answer_to_that_very_question(
-        script in proptest::collection::vec(spoil(), 0..60),
-        patience in proptest::collection::vec(prop_oneof![3 => Just(60_000u64), 1 => 1u64..6000], 1..16),
+        script in proptest::collection::vec(spoil(), 0..80),
+        patience in proptest::collection::vec(prop_oneof![3 => Just(60_000u64), 1 => 1u64..6000], 1..40),
+        clears in any::<bool>(),
     ) {
-        let runtime =
-            tokio::runtime::Builder::new_current_thread().enable_time().start_paused(true).build().unwrap();
-        for (text, asked) in runtime.block_on(readings(script, patience)) {
-            prop_assert_eq!(text, format!("{}", (1000.0 + asked as f64) / 1000.0));
+        for (text, asked) in paused().block_on(readings(script, patience, clears)) {
+            prop_assert_eq!(text, asked.to_string());
         }
+    }
+
+    #[test]
+    fn when_nothing_is_spoiled_any_more_everything_is_read(
+        script in proptest::collection::vec(spoil(), 0..12),
+        clears in any::<bool>(),
+    ) {
+        // Twelve spoiled answers spoil at most as many readings, and their delays are over by then.
+        let readings = paused().block_on(readings(script, vec![60_000; 80], clears));
+        prop_assert!(readings.len() >= 60, "{}", readings.len());
     }
 }
