@@ -16,8 +16,8 @@ use std::sync::Arc;
 /// `voltage_gain_u` (relative standard uncertainty of the meter's gain, common to the table), `condition`.
 /// Lines that begin with `#` are comments. Every fault is told with line and column.
 pub fn readings(name: &str, text: &str) -> Result<Vec<Reading>, Faults> {
-    let mut table = Table { document: name.into(), faults: Vec::new(), columns: BTreeMap::new() };
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+    let mut table = Table { document: name.into(), text, faults: Vec::new(), columns: BTreeMap::new() };
     let mut reader = csv::ReaderBuilder::new()
         .comment(Some(b'#'))
         .flexible(true)
@@ -51,20 +51,29 @@ pub fn readings(name: &str, text: &str) -> Result<Vec<Reading>, Faults> {
     if table.faults.is_empty() { Ok(readings) } else { Err(Faults(table.faults)) }
 }
 
-struct Table {
+struct Table<'t> {
     document: Arc<str>,
+    text: &'t str,
     faults: Vec<Fault>,
     columns: BTreeMap<String, usize>,
 }
 
-impl Table {
+impl Table<'_> {
     fn fault(&mut self, line: usize, column: usize, key: &str, problem: String, remedy: String) {
         let place = Place { document: self.document.clone(), line, column, key: key.to_owned() };
         self.faults.push(Fault { place, problem, remedy });
     }
 
+    /// Line of a record, from 1. The reader counts from where it began to look, before comments and empty lines.
+    fn line(&self, record: &csv::StringRecord) -> usize {
+        let Some(position) = record.position() else { return 1 };
+        let rest = self.text.get(position.byte() as usize..).unwrap_or("");
+        let passed = rest.lines().take_while(|line| line.trim().is_empty() || line.starts_with('#')).count();
+        position.line() as usize + passed
+    }
+
     fn header(&mut self, headers: &csv::StringRecord) {
-        let line = headers.position().map_or(1, csv::Position::line) as usize;
+        let line = self.line(headers);
         for (k, name) in headers.iter().enumerate() {
             let column = column_of(headers, k);
             if !NEEDED_COLUMNS.contains(&name) && !OPTIONAL_COLUMNS.contains(&name) {
@@ -83,7 +92,7 @@ impl Table {
     }
 
     fn reading(&mut self, record: &csv::StringRecord) -> Option<Reading> {
-        let line = record.position().map_or(1, csv::Position::line) as usize;
+        let line = self.line(record);
         if record.len() != self.columns.len() {
             let problem = format!("{} fields where the header has {}", record.len(), self.columns.len());
             self.fault(

@@ -59,6 +59,8 @@ pub struct Session {
     operation: String,
     /// Whether an answer was taken for that already.
     answered: bool,
+    /// Whether it is another instrument than the bench document expects.
+    stranger: bool,
 }
 
 impl Session {
@@ -73,6 +75,7 @@ impl Session {
             fence: 0,
             operation: String::new(),
             answered: false,
+            stranger: false,
         }
     }
 
@@ -112,14 +115,29 @@ impl Session {
 
     /// Identity, initialisation, an empty error queue.
     pub(crate) async fn prepare(&mut self) -> Result<String> {
-        self.begin("prepare it");
+        let identity = self.identify().await?;
+        self.initialise().await?;
+        Ok(identity)
+    }
+
+    /// Asks who it is. To another instrument than the bench document expects nothing is said any more: what would be
+    /// off for one may be on for the other.
+    pub(crate) async fn identify(&mut self) -> Result<String> {
+        self.begin("identify it");
         let identity = self.ask(Action::Identity, Duration::ZERO).await?;
         if let Some(pattern) = &self.settings.identity
             && !matches(pattern, &identity)
         {
             let detail = format!("it says it is \"{identity}\", the bench document expects \"{pattern}\"");
+            self.stranger = true;
             return Err(self.error(ErrorKind::Identity, detail));
         }
+        Ok(identity)
+    }
+
+    /// Brings it to its known state.
+    pub(crate) async fn initialise(&mut self) -> Result<()> {
+        self.begin("initialise it");
         self.forget_errors().await?;
         for template in self.dialect.initialise.clone() {
             let text = message(&self.dialect, &template, &Value::None)
@@ -127,8 +145,7 @@ impl Session {
             self.send(&text).await?;
         }
         self.complete().await?;
-        self.no_errors().await?;
-        Ok(identity)
+        self.no_errors().await
     }
 
     /// Sends a command and waits until it is complete. What it set is then to be read back, and the error queue to
@@ -283,6 +300,11 @@ impl Session {
     }
 
     async fn make_clean(&mut self) -> Result<()> {
+        if self.stranger {
+            let detail =
+                "it is another instrument than the bench document expects: nothing more is said to it";
+            return Err(self.error(ErrorKind::Identity, detail));
+        }
         if self.state == State::Clean && !self.unasked().await? {
             return Ok(());
         }

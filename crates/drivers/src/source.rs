@@ -25,8 +25,10 @@ impl Instrument for SourceDriver {
     /// The output is off before initialisation: an earlier run may have died with it on, and an initialisation under
     /// current is a change under current.
     async fn prepare(&mut self) -> Result<String> {
+        let identity = self.0.identify().await?;
         self.set_output(false).await?;
-        self.0.prepare().await
+        self.0.initialise().await?;
+        Ok(identity)
     }
 }
 

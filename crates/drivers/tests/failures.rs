@@ -4,7 +4,7 @@
 
 mod support;
 
-use quadrille_drivers::{AmmeterDriver, MatrixDriver, VoltmeterDriver};
+use quadrille_drivers::{AmmeterDriver, MatrixDriver, SourceDriver, VoltmeterDriver};
 use quadrille_instruments::{CurrentSource, ErrorKind, Instrument, MeterValue, SwitchMatrix, Voltmeter};
 use quadrille_link::{Spoil, Spoiled};
 use quadrille_quantity::{Ampere, Volt};
@@ -265,6 +265,20 @@ async fn another_instrument_at_the_address_is_told_before_it_is_initialised() {
     let mut voltmeter = VoltmeterDriver::new(peer.session(shipped("voltmeter")));
     fails(voltmeter.prepare().await, ErrorKind::Identity, &["Maker,Other thing,7,1.0", "*invented*"]);
     assert!(!peer.received().iter().any(|line| line == "*RST"));
+}
+
+#[tokio::test(start_paused = true)]
+async fn nothing_more_is_said_to_another_instrument() {
+    let peer = Peer::new(&[("*IDN?", "Maker,Other thing,7,1.0"), (":OUTPut:STATe?", "0")]);
+    let mut source = SourceDriver::new(peer.session(shipped("current-source")));
+    fails(source.prepare().await, ErrorKind::Identity, &["Maker,Other thing,7,1.0"]);
+    peer.received();
+    fails(
+        source.set_output(false).await,
+        ErrorKind::Identity,
+        &["switch its output off", "nothing more is said"],
+    );
+    assert!(peer.received().is_empty());
 }
 
 // 9.9E37 and 9.91E37 from SCPI-1999 volume 1, 7.2.1 (from memory).

@@ -152,18 +152,18 @@ async fn compliance_is_one_bit_of_a_register() {
 }
 
 #[tokio::test(start_paused = true)]
-async fn a_source_is_off_before_it_is_asked_who_it_is_and_initialised() {
+async fn a_source_that_is_the_right_one_is_off_before_it_is_initialised() {
     let identity = check!(
         source,
         shipped("current-source"),
         [(":OUTPut:STATe?", "0"), ("*IDN?", "Maker,Invented source,7,1.0")],
         |it| it.prepare(),
         [
+            "*IDN?",
             ":OUTPut:STATe OFF",
             COMPLETE,
             ":OUTPut:STATe?",
             ERRORS,
-            "*IDN?",
             ERRORS,
             "*CLS",
             "*RST",
@@ -332,8 +332,9 @@ async fn a_laboratorys_own_source_is_spoken_to_in_its_own_words() {
     ]);
     let mut source = SourceDriver::new(peer.session(dialect));
     source.prepare().await.unwrap();
-    let prepared = ["ID?", "ERR?", "REMOTE", "CLEAR STATUS", "READY?", "ERR?"];
-    assert_eq!(own_said(&peer), [&["HALT", "READY?", "RUNNING?", "ERR?"][..], &prepared].concat());
+    let prepared =
+        ["ID?", "HALT", "READY?", "RUNNING?", "ERR?", "ERR?", "REMOTE", "CLEAR STATUS", "READY?", "ERR?"];
+    assert_eq!(own_said(&peer), prepared);
     source.set_level(Ampere(5e-4)).await.unwrap();
     assert_eq!(peer.received(), ["ISET 5E-4 A", "READY?", "ISET?", "ERR?"]);
     source.set_range_and_limit(Ampere(2e-3), Volt(10.0)).await.unwrap();

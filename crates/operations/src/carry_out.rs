@@ -7,6 +7,7 @@ use quadrille_experiment::{Circumstances, Reading};
 use quadrille_journal::{Journal, NewRun, RunId};
 use quadrille_plan::Plan;
 use quadrille_scheduler::{Ending, FieldHand, Outcome, Stop, run};
+use std::path::Path;
 
 /// What came of carrying out a plan.
 pub(crate) struct CarriedOut {
@@ -23,16 +24,19 @@ pub(crate) struct Order<'o> {
     pub(crate) fields: &'o mut dyn FieldHand,
     pub(crate) observer: &'o mut dyn Observer,
     pub(crate) stop: Stop,
+    /// The journal that keeps it, made where there is none.
+    pub(crate) journal: &'o Path,
 }
 
-/// Opens the bench, begins the record, carries out the plan, notes how it ended. An instrument that is not there is an
+/// Opens journal and bench, begins the record, carries out the plan, notes how it ended. An instrument that is not there is an
 /// error before anything is recorded or energised.
-pub(crate) async fn carry_out(order: Order<'_>, journal: &mut Journal) -> Result<CarriedOut, Error> {
-    let Order { kind, inputs, plan, fields, observer, stop } = order;
+pub(crate) async fn carry_out(order: Order<'_>) -> Result<CarriedOut, Error> {
+    let Order { kind, inputs, plan, fields, observer, stop, journal } = order;
+    let mut journal = Journal::open(journal)?;
     let mut bench = open(&inputs.equipped).await?;
     let id = journal.begin(&new_run(kind, inputs, plan))?;
     observer.begun(&Begun { run: Some(id), plan });
-    let mut record = Record::new(Keep::Journal(journal, id), observer);
+    let mut record = Record::new(Keep::Journal(&mut journal, id), observer);
     let outcome = run(plan, &mut bench, &mut record, fields, stop).await;
     let (readings, keep) = record.finish();
     if let Keep::Journal(journal, id) = keep

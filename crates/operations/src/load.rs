@@ -9,6 +9,7 @@ use quadrille_journal::FrozenDocument;
 use quadrille_link::Resource;
 use quadrille_plan::{EquippedBench, Plan};
 use sha2::{Digest, Sha256};
+use std::io::Read;
 use std::path::Path;
 
 /// The dialects that come with the program.
@@ -134,7 +135,7 @@ impl Reader {
 
     fn read<T>(&mut self, path: &Path, parse: fn(&str, &str) -> Result<T, Faults>) -> Option<T> {
         let name = path.display().to_string();
-        match std::fs::read_to_string(path) {
+        match text(path) {
             Ok(text) => {
                 let kind = path.extension().map_or("", |e| e.to_str().unwrap_or("")).to_owned();
                 self.frozen.push(FrozenDocument {
@@ -208,6 +209,18 @@ impl Reader {
         });
         self.keep(documents::dialect(&name, text))
     }
+}
+
+/// Most that is read of one file, in bytes: a night of readings is a few megabytes.
+const LARGEST: u64 = 256 << 20;
+
+fn text(path: &Path) -> std::io::Result<String> {
+    let mut text = String::new();
+    std::fs::File::open(path)?.take(LARGEST + 1).read_to_string(&mut text)?;
+    if text.len() as u64 > LARGEST {
+        return Err(std::io::Error::other(format!("it is larger than {} MiB", LARGEST >> 20)));
+    }
+    Ok(text)
 }
 
 /// SHA-256 in hexadecimal.

@@ -6,9 +6,10 @@ use crate::reduce::{Reduction, of_run};
 use crate::{Error, Inputs};
 use quadrille_documents::{Fault, Faults, Place};
 use quadrille_experiment::{Circumstances, Reading};
-use quadrille_journal::{Journal, RunId};
+use quadrille_journal::RunId;
 use quadrille_plan::Plan;
 use quadrille_scheduler::{Ending, FieldHand, Outcome, Stop};
+use std::path::Path;
 
 /// What came of a measurement.
 #[derive(Debug)]
@@ -28,14 +29,14 @@ pub struct Measured {
 /// Measures a recipe. The error is of what went wrong before the run began; what goes wrong in it is in the outcome.
 pub async fn measure(
     inputs: &Inputs,
-    journal: &mut Journal,
+    journal: &Path,
     fields: &mut dyn FieldHand,
     observer: &mut dyn Observer,
     stop: Stop,
 ) -> Result<Measured, Error> {
     let plan = plan(inputs)?;
-    let order = Order { kind: "measure", inputs, plan: &plan, fields, observer, stop };
-    let CarriedOut { run, outcome, readings } = carry_out(order, journal).await?;
+    let order = Order { kind: "measure", inputs, plan: &plan, fields, observer, stop, journal };
+    let CarriedOut { run, outcome, readings } = carry_out(order).await?;
     let finished = matches!(outcome.ending, Ending::Finished);
     let reduction = finished.then(|| of_run(&readings, inputs, &plan).map_err(|error| error.to_string()));
     Ok(Measured { run, plan, outcome, readings, reduction })

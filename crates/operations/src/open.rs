@@ -1,19 +1,48 @@
 //! A bench opened: a link to each instrument, a session on it, a driver for its role.
 
-use quadrille_documents::{Bench as BenchDocument, Instrument, Role};
+use quadrille_documents::{Bench as BenchDocument, Dialect, Instrument, Role};
 use quadrille_drivers::{AmmeterDriver, MatrixDriver, Session, Settings, SourceDriver, VoltmeterDriver};
-use quadrille_instruments::{Bench, ErrorKind, InstrumentError};
+use quadrille_instruments::{Bench, ErrorKind, Instrument as _, InstrumentError, SwitchMatrix as _};
 use quadrille_link::{Link, OpenOptions, Resource, Traced};
 use quadrille_plan::EquippedBench;
+use std::collections::BTreeMap;
 use std::time::Duration;
 
-/// Opens the links that a bench document names. Nothing is asked of any instrument yet.
+/// Opens the links that a bench document names. Nothing is asked of any instrument yet; but where one of them cannot
+/// be reached, a source that an earlier run left on is switched off, and a matrix opened, before the failure is told.
 pub(crate) async fn open(equipped: &EquippedBench) -> Result<Bench, InstrumentError> {
     let mut links = Vec::new();
+    let mut failure = None;
     for instrument in &equipped.bench.instruments {
-        links.push(link(instrument).await?);
+        match link(instrument).await {
+            Ok(link) => links.push(Some(link)),
+            Err(error) => {
+                links.push(None);
+                failure.get_or_insert(error);
+            }
+        }
     }
-    assemble(equipped, links)
+    if let Some(failure) = failure {
+        put_to_rest(equipped, links).await;
+        return Err(failure);
+    }
+    assemble(equipped, links.into_iter().flatten().collect())
+}
+
+/// Brings what can be reached to rest, the source first; crosspoints are opened only when its output is known to be off.
+async fn put_to_rest(equipped: &EquippedBench, links: Vec<Option<Box<dyn Link>>>) {
+    let mut sessions = sessions(equipped, links);
+    let at_rest = async {
+        let Some(session) = sessions.remove(&Role::CurrentSource) else { return Ok(()) };
+        SourceDriver::new(session).prepare().await?;
+        let Some(session) = sessions.remove(&Role::SwitchMatrix) else { return Ok(()) };
+        let mut matrix = MatrixDriver::new(session, equipped.bench.wiring.clone());
+        matrix.prepare().await?;
+        matrix.open_all().await
+    };
+    if let Err(error) = at_rest.await {
+        tracing::warn!("while the others were put to rest: {error}");
+    }
 }
 
 async fn link(instrument: &Instrument) -> Result<Box<dyn Link>, InstrumentError> {
@@ -38,20 +67,9 @@ pub(crate) fn assemble(
     equipped: &EquippedBench,
     links: Vec<Box<dyn Link>>,
 ) -> Result<Bench, InstrumentError> {
-    let document = &equipped.bench;
-    let mut sessions: Vec<(Role, Session)> = document
-        .instruments
-        .iter()
-        .zip(&equipped.dialects)
-        .zip(links)
-        .map(|((instrument, dialect), link)| {
-            let link: Box<dyn Link> = Box::new(Traced(link));
-            (instrument.role, Session::new(link, dialect.clone(), settings(document, instrument)))
-        })
-        .collect();
+    let mut sessions = sessions(equipped, links.into_iter().map(Some).collect());
     let mut take = |role: Role| {
-        let at = sessions.iter().position(|(of, _)| *of == role);
-        at.map(|at| sessions.swap_remove(at).1).ok_or_else(|| InstrumentError {
+        sessions.remove(&role).ok_or_else(|| InstrumentError {
             kind: ErrorKind::Unable,
             instrument: role.to_string(),
             operation: "open the bench".into(),
@@ -62,8 +80,17 @@ pub(crate) fn assemble(
         source: Box::new(SourceDriver::new(take(Role::CurrentSource)?)),
         voltmeter: Box::new(VoltmeterDriver::new(take(Role::Voltmeter)?)),
         ammeter: Box::new(AmmeterDriver::new(take(Role::Ammeter)?)),
-        matrix: Box::new(MatrixDriver::new(take(Role::SwitchMatrix)?, document.wiring.clone())),
+        matrix: Box::new(MatrixDriver::new(take(Role::SwitchMatrix)?, equipped.bench.wiring.clone())),
     })
+}
+
+fn sessions(equipped: &EquippedBench, links: Vec<Option<Box<dyn Link>>>) -> BTreeMap<Role, Session> {
+    let bench = &equipped.bench;
+    let session = |((instrument, dialect), link): ((&Instrument, &Dialect), Option<Box<dyn Link>>)| {
+        let link: Box<dyn Link> = Box::new(Traced(link?));
+        Some((instrument.role, Session::new(link, dialect.clone(), settings(bench, instrument))))
+    };
+    bench.instruments.iter().zip(&equipped.dialects).zip(links).filter_map(session).collect()
 }
 
 fn settings(bench: &BenchDocument, instrument: &Instrument) -> Settings {

@@ -17,6 +17,9 @@ pub struct Predicted {
     pub two_terminal_ohm: Vec<(String, f64)>,
 }
 
+/// Most contacts of which every configuration is listed: 116,280 of them. The number grows as the fourth power.
+const MOST_CONTACTS: usize = 20;
+
 /// Predicts a sample from its model, at a field.
 pub fn predict(sample: &Path, field: Tesla) -> Result<Predicted, Error> {
     let sample = load::sample(sample)?;
@@ -31,6 +34,13 @@ pub fn predict(sample: &Path, field: Tesla) -> Result<Predicted, Error> {
             sample.name.fault("the sample has no model to predict from", "write [model] with its resistors");
         return Err(Error::Documents(fault.into()));
     };
+    if sample.contacts > MOST_CONTACTS {
+        let fault = sample.name.fault(
+            format!("{} contacts have too many configurations to list", sample.contacts),
+            format!("name at most {MOST_CONTACTS} nodes in `contacts`"),
+        );
+        return Err(Error::Documents(fault.into()));
+    }
     let terminals = forward.terminals(field).map_err(|error| fault(&error))?;
     let four = terminals.all_four_terminal().map_err(|error| fault(&error))?;
     let two = terminals.all_two_terminal().map_err(|error| fault(&error))?;

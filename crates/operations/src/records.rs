@@ -6,18 +6,13 @@ use quadrille_journal::Journal;
 pub use quadrille_journal::{Kept, RunId, RunLine};
 use std::path::Path;
 
-/// A journal, for whoever runs and whoever reads.
+/// A journal, for whoever reads it.
 pub struct Records(Journal);
 
 impl Records {
     /// Opens a journal, and makes it where there is none.
     pub fn open(path: &Path) -> Result<Self, Error> {
         Ok(Self(Journal::open(path)?))
-    }
-
-    /// The journal, to be written to.
-    pub fn journal(&mut self) -> &mut Journal {
-        &mut self.0
     }
 
     /// The runs, oldest first.

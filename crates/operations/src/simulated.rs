@@ -3,13 +3,14 @@
 use crate::{Error, Inputs};
 use async_trait::async_trait;
 use quadrille_bench::{Complaint, ComplaintKind, Options, SimulatedBench};
-use quadrille_documents::{Dialect, Role};
+use quadrille_documents::{Dialect, Place, Role};
 use quadrille_link::{Link, PtyServer, Resource, Server, TcpServer, memory};
 use quadrille_plan::EquippedBench;
 use quadrille_quantity::Tesla;
 use quadrille_scheduler::FieldHand;
 use serde::Serialize;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr};
+use std::path::Path;
 
 /// How a bench is simulated.
 pub type SimulationOptions = Options;
@@ -155,16 +156,48 @@ fn spawn(bench: SimulatedBench, role: Role, server: Box<dyn Server>) -> tokio::t
     tokio::spawn(async move { bench.serve(role, server).await })
 }
 
-/// The text of a bench document with its instruments at the resources where they are served, in order.
-pub fn documents_at(equipped: &EquippedBench, text: &str, devices: &[ServedDevice]) -> String {
-    let mut lines: Vec<String> = text.lines().map(str::to_owned).collect();
+/// The text of a bench document with its instruments at the resources where they are served, in order, and with the
+/// dialects of its own found from any folder.
+pub fn documents_at(equipped: &EquippedBench, path: &Path, text: &str, devices: &[ServedDevice]) -> String {
+    let folder = path.parent().unwrap_or(Path::new(""));
+    let mut changes: Vec<(usize, String)> = Vec::new();
     for (instrument, device) in equipped.bench.instruments.iter().zip(devices) {
-        let old = format!("\"{}\"", instrument.resource.value);
-        if let Some(line) = lines.get_mut(instrument.resource.place.line - 1) {
-            *line = line.replacen(&old, &format!("\"{}\"", device.resource), 1);
+        changes.push((offset(text, &instrument.resource.place), device.resource.clone()));
+        if instrument.dialect.value.ends_with(".toml") {
+            let dialect = folder.join(&instrument.dialect.value);
+            let dialect = dialect.canonicalize().unwrap_or(dialect);
+            changes.push((offset(text, &instrument.dialect.place), dialect.display().to_string()));
         }
     }
-    lines.join("\n") + "\n"
+    changes.sort();
+    let mut copy = String::with_capacity(text.len());
+    let mut done = 0;
+    for (at, value) in changes {
+        copy.push_str(&text[done..at]);
+        // A text of JSON is a text of TOML.
+        copy.push_str(&serde_json::Value::String(value).to_string());
+        done = at + literal(&text[at..]);
+    }
+    copy.push_str(&text[done..]);
+    copy
+}
+
+/// Byte offset of a place in the text that it was found in.
+fn offset(text: &str, place: &Place) -> usize {
+    let line: usize = text.split_inclusive('\n').take(place.line - 1).map(str::len).sum();
+    let within = text[line..].char_indices().nth(place.column - 1).map_or(0, |(at, _)| at);
+    line + within
+}
+
+/// Length in bytes of the TOML text that begins here, in whichever of its four kinds of quotes.
+fn literal(text: &str) -> usize {
+    let quote = ["\"\"\"", "'''", "\"", "'"].into_iter().find(|quote| text.starts_with(quote)).unwrap_or("");
+    let mut at = quote.len();
+    while at < text.len() && !text[at..].starts_with(quote) {
+        let escaped = quote.starts_with('"') && text[at..].starts_with('\\');
+        at += text[at..].chars().take(if escaped { 2 } else { 1 }).map(char::len_utf8).sum::<usize>();
+    }
+    (at + quote.len()).min(text.len())
 }
 
 /// The simulated sample follows the field that is asked for.
@@ -173,5 +206,23 @@ impl FieldHand for Simulation {
     async fn set(&mut self, field: Tesla) -> Result<Tesla, String> {
         self.set_field(field).map_err(|error| error.to_string())?;
         Ok(field)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_text_of_toml_ends_where_its_quotes_do() {
+        for (text, length) in [
+            ("\"ab\" # \"", 4),
+            ("\"a\\\"b\"x", 6),
+            ("'a\\' = ''", 4),
+            ("\"\"\"a\"b\"\"\"\n", 9),
+            ("'''ab'''x", 8),
+        ] {
+            assert_eq!(literal(text), length, "{text}");
+        }
     }
 }

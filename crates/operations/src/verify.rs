@@ -6,10 +6,11 @@ use crate::{Error, Inputs};
 use async_trait::async_trait;
 use quadrille_documents::Switch;
 use quadrille_experiment::Reading;
-use quadrille_journal::{Journal, RunId};
+use quadrille_journal::RunId;
 use quadrille_plan::{Judgement, Plan, Verification, judge};
 use quadrille_quantity::Tesla;
 use quadrille_scheduler::{Ending, FieldHand, Outcome, Stop};
+use std::path::Path;
 
 /// What came of a proof.
 #[derive(Debug)]
@@ -35,15 +36,15 @@ impl Verified {
 pub async fn verify(
     inputs: &Inputs,
     (guard, buffers): (Switch, Switch),
-    journal: &mut Journal,
+    journal: &Path,
     observer: &mut dyn Observer,
     stop: Stop,
 ) -> Result<Verified, Error> {
     let Verification { plan, predictions } =
         Verification::new(&inputs.equipped, &inputs.sample, guard, buffers)?;
     let mut fields = NoField;
-    let order = Order { kind: "verify", inputs, plan: &plan, fields: &mut fields, observer, stop };
-    let CarriedOut { run, outcome, readings } = carry_out(order, journal).await?;
+    let order = Order { kind: "verify", inputs, plan: &plan, fields: &mut fields, observer, stop, journal };
+    let CarriedOut { run, outcome, readings } = carry_out(order).await?;
     let readings: Vec<Reading> = readings.iter().map(|(reading, _)| *reading).collect();
     let judgements = judge(&predictions, &readings);
     Ok(Verified { run, plan, outcome, judgements })

@@ -26,6 +26,7 @@ pub(crate) struct Choices {
     pub(crate) buffers: bool,
     pub(crate) settle: Second,
     pub(crate) discharge: Second,
+    pub(crate) residual: Ampere,
     pub(crate) reasons: Vec<String>,
     pub(crate) warnings: Vec<String>,
 }
@@ -41,7 +42,19 @@ pub(crate) fn choices(
     let guard = guard(equipped, wanted.guard, resistance, &mut reasons);
     let buffers = buffers(equipped, wanted.buffers, resistance, &mut reasons);
     let (settle, discharge) = settle(equipped, wanted.settling, guard, resistance, &mut reasons);
-    Ok(Choices { guard, buffers, settle, discharge, reasons, warnings })
+    let residual = residual(equipped, wanted.current);
+    Ok(Choices { guard, buffers, settle, discharge, residual, reasons, warnings })
+}
+
+/// Part of the current below which no current is left.
+const GONE: f64 = 0.01;
+
+/// What may return through the ammeter with the source off: a hundredth of the current, and the bias currents of both
+/// inputs of the voltmeter, or of its buffers, whichever are in the lines.
+fn residual(equipped: &EquippedBench, current: Ampere) -> Ampere {
+    let meter = equipped.dialect(Role::Voltmeter).map_or(0.0, |meter| meter.facts.bias_current_a);
+    let buffers = equipped.bench.wiring.buffers.map_or(0.0, |buffers| buffers.bias_current_a);
+    current * GONE + Ampere(2.0 * meter.max(buffers))
 }
 
 /// The largest resistance that the leads may see: of the model, or else what the voltage limit lets through.

@@ -56,6 +56,8 @@ pub struct Plan {
     pub settle: Second,
     /// Wait at zero current before crosspoints move.
     pub discharge: Second,
+    /// Current that may return with the source off: no more is seen as none.
+    pub residual: Ampere,
     /// Whether the guard is driven.
     pub guard: bool,
     /// Whether the buffers are in the sense lines.
@@ -114,6 +116,7 @@ impl Plan {
             aperture: Second(recipe.aperture_plc / equipped.bench.mains_hz),
             settle: choices.settle,
             discharge: choices.discharge,
+            residual: choices.residual,
             guard: choices.guard,
             buffers: choices.buffers,
             reversal: recipe.reversal.clone(),

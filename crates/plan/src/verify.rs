@@ -133,6 +133,7 @@ fn plan(
         aperture: Second(aperture_plc / equipped.bench.mains_hz),
         settle: choices.settle.min(LONGEST_WAIT),
         discharge: choices.discharge.min(LONGEST_WAIT),
+        residual: choices.residual,
         guard: choices.guard,
         buffers: choices.buffers,
         reversal: vec![Polarity::Plus, Polarity::Minus],

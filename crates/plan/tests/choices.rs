@@ -185,3 +185,10 @@ fn a_recipe_is_planned_at_zero_field_first_and_then_at_its_fields_in_order() {
     assert_eq!((plan.current, plan.voltage_limit, plan.voltage_range), (Ampere(1e-4), Volt(2.0), None));
     near(plan.aperture.0, 0.02);
 }
+
+// A hundredth of the current, and the bias of both inputs: 5 pA of the voltmeter, or 2 fA of its buffers.
+#[test]
+fn what_may_return_with_the_source_off_are_the_bias_currents_and_a_hundredth_of_the_current() {
+    near(proof(&equipped(), GIGOHMS).residual.0, 1e-12 + 1e-11);
+    near(proof(&equipped(), KILOHMS).residual.0, 1e-6 + 1e-11);
+}

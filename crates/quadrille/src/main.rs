@@ -12,7 +12,7 @@ mod text;
 use args::{Arguments, Command};
 use clap::Parser;
 use exit::Exit;
-use std::io::{IsTerminal, Write};
+use std::io::Write;
 use std::process::ExitCode;
 use tracing_subscriber::EnvFilter;
 
@@ -32,8 +32,22 @@ fn main() -> ExitCode {
 /// Logs go to standard error; `QUADRILLE_LOG` says which (`warn` unless told otherwise, `trace` for every message).
 fn logs() {
     let filter = EnvFilter::try_from_env("QUADRILLE_LOG").unwrap_or_else(|_| EnvFilter::new("warn"));
-    let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
-    builder.with_ansi(std::io::stderr().is_terminal()).with_target(false).init();
+    let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(|| Forgiving);
+    builder.with_ansi(false).with_target(false).init();
+}
+
+/// Standard error that nobody reads any more takes everything: a log is no reason to leave an output on.
+struct Forgiving;
+
+impl Write for Forgiving {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        let _ = std::io::stderr().write_all(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
 }
 
 fn run(arguments: &Arguments) -> anyhow::Result<(Exit, commands::Shown)> {

@@ -57,9 +57,6 @@ const SHORTEST: Duration = Duration::from_millis(20);
 /// Part of a current that is left after [`STEADY`] if it falls at all fast enough to be gone in time.
 const FALLING: f64 = 0.8;
 
-/// Part of the plan's current below which no current is left.
-const GONE: f64 = 0.01;
-
 /// Longest wait for one operation: an instrument's timeout may be ten minutes, and beyond it an operation that does
 /// not return breaks its contract.
 const LONGEST: Duration = Duration::from_secs(900);
@@ -101,7 +98,7 @@ async fn current_is_gone(bench: &mut Bench, plan: &Plan) -> Result<bool, String>
             MeterValue::Value(current) => current.abs(),
             MeterValue::Overload(_) | MeterValue::NotANumber => f64::INFINITY,
         };
-        if current <= GONE * plan.current.0 + 3.0 * answer.own_u {
+        if current <= plan.residual.0 + 3.0 * answer.own_u {
             return Ok(true);
         }
         let (since, was) = *mark.get_or_insert((Instant::now(), current));

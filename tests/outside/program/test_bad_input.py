@@ -303,7 +303,6 @@ def test_faults_of_all_documents_are_told_at_once(desk):
     assert documents == {"bench", "film", "recipe"}
 
 
-@pytest.mark.xfail(strict=True, reason="the journal is made before the recipe is held against bench and sample")
 def test_a_recipe_beyond_the_limits_leaves_no_journal_behind(desk):
     desk.write("recipe", TEXTS["recipe"].replace("voltage_limit_v = 2.0", "voltage_limit_v = 15"))
     (*_, measure) = desk.commands("recipe", alone=False)
@@ -352,7 +351,6 @@ def test_a_wrong_table_is_told_with_line_and_column(desk, name):
     assert {fault["document"] for fault in faults} == {str(table)}
 
 
-@pytest.mark.xfail(strict=True, reason="the line of a row after comments or empty lines is that of the first of these")
 @pytest.mark.parametrize("between", ["# a comment\n", "\n", "# one\n\n# two\n"])
 def test_a_line_is_counted_through_comments_and_empty_lines(desk, between):
     table = desk.folder / "readings.csv"

@@ -268,10 +268,7 @@ def test_a_second_run_on_a_busy_bench_does_not_disturb_the_first(night):
 
 
 # `warn` is the log's own level; `trace` writes every message, also while standing down.
-UNWRITABLE = pytest.mark.xfail(strict=True, reason="a log that cannot be written panics, also in the stand-down")
-
-
-@pytest.mark.parametrize("log", ["warn", pytest.param("trace", marks=UNWRITABLE)])
+@pytest.mark.parametrize("log", ["warn", "trace"])
 def test_a_terminal_that_goes_away_leaves_no_output_on(simulate, program, tmp_path, log):
     """Nobody reads standard output and error any more, as behind a pager that was left."""
     served = simulate(FILM)
@@ -299,10 +296,7 @@ def test_a_terminal_that_goes_away_leaves_no_output_on(simulate, program, tmp_pa
 
 
 # Without a handler of its own, a program that outgrows its limit of file size is killed by SIGXFSZ.
-SIZE = pytest.mark.xfail(strict=True, reason="SIGXFSZ is not caught: the program dies with the output on")
-
-
-@pytest.mark.parametrize("is_ignored", [True, pytest.param(False, marks=SIZE)], ids=["write error", "signal"])
+@pytest.mark.parametrize("is_ignored", [True, False], ids=["write error", "signal"])
 def test_a_journal_that_cannot_grow_stands_the_bench_down(simulate, program, quadrille, tmp_path, is_ignored):
     served = simulate(FILM)
     recipe = short_recipe(tmp_path)

@@ -23,15 +23,12 @@ def test_the_bench_that_is_written_is_the_bench_with_other_resources(simulate, q
 
 
 # A run on such a document would speak to the real instrument in the belief that it is simulated.
-LITERAL = pytest.mark.xfail(strict=True, reason="only a resource in plain double quotes is replaced; another is kept")
-
-
 @pytest.mark.parametrize(
     "written",
     [
         '"TCPIP::127.0.0.1::5026::SOCKET"   # in the rack',
-        pytest.param("'TCPIP::127.0.0.1::5026::SOCKET'", marks=LITERAL),
-        pytest.param('"TCPIP::127.0.0.1::5026::SOCKE\\u0054"', marks=LITERAL),
+        "'TCPIP::127.0.0.1::5026::SOCKET'",
+        '"TCPIP::127.0.0.1::5026::SOCKE\\u0054"',
         '"""TCPIP::127.0.0.1::5026::SOCKET"""',
     ],
 )
@@ -41,7 +38,6 @@ def test_every_resource_is_replaced_however_it_is_quoted(simulate, tmp_path, wri
     assert "5026" not in served.bench.read_text()
 
 
-@pytest.mark.xfail(strict=True, reason="--bench-out writes over whatever is there")
 def test_a_persons_own_bench_document_is_never_rewritten(start, tmp_path):
     bench = edited(BENCH, tmp_path)
     before = bench.read_text()
@@ -53,7 +49,6 @@ def test_a_persons_own_bench_document_is_never_rewritten(start, tmp_path):
     assert bench.read_text() == before
 
 
-@pytest.mark.xfail(strict=True, reason="paths of dialects are copied as they stand")
 def test_a_bench_with_a_dialect_of_its_own_can_be_written_to_another_folder(simulate, quadrille, tmp_path):
     laboratory = tmp_path / "laboratory"
     laboratory.mkdir()

@@ -10,7 +10,6 @@ import pytest
 from children import DEMO, short_recipe
 
 BENCH, FILM = DEMO / "bench.toml", DEMO / "film.toml"
-ANSI = pytest.mark.xfail(strict=True, reason="the log asks for colours that it was built without, and panics")
 
 
 class Terminal:
@@ -72,7 +71,6 @@ def terminal(program):
         each.close()
 
 
-@ANSI
 def test_documents_are_checked_on_a_terminal(terminal):
     check = terminal("check", BENCH)
     check.read()
@@ -86,7 +84,6 @@ def measuring(terminal, simulate, folder):
     return served, terminal("measure", *documents, "--journal", folder / "journal.sqlite")
 
 
-@ANSI
 def test_a_film_is_measured_on_a_terminal(terminal, simulate, tmp_path):
     served, run = measuring(terminal, simulate, tmp_path)
     run.read()
@@ -95,7 +92,6 @@ def test_a_film_is_measured_on_a_terminal(terminal, simulate, tmp_path):
     served.is_at_rest()
 
 
-@ANSI
 def test_a_terminal_that_hangs_up_stands_the_bench_down(terminal, simulate, tmp_path):
     served, run = measuring(terminal, simulate, tmp_path)
     run.read(until=rb"12,43")
@@ -105,7 +101,6 @@ def test_a_terminal_that_hangs_up_stands_the_bench_down(terminal, simulate, tmp_
     assert served.complaints() == []
 
 
-@ANSI
 def test_the_interrupt_key_stands_the_bench_down(terminal, simulate, tmp_path):
     served, run = measuring(terminal, simulate, tmp_path)
     run.read(until=rb"12,43")

@@ -207,13 +207,8 @@ def test_gigohms_without_guard_or_buffers_are_not_proved(verdicts, name):
 
 
 # With the source's output off, the bias current of the unbuffered voltmeter still returns through the ammeter, more than
-# a hundredth of 100 pA: the stand-down takes it for the source's.
-BIAS = pytest.mark.xfail(strict=True, reason="exit 4, crosspoints left closed: the bias current that is left is taken for the source's")
-
-
-@pytest.mark.parametrize(
-    "name", [name if "guard" in name else pytest.param(name, marks=BIAS) for name in LACKING]
-)
+# a hundredth of 100 pA: it is not the source's.
+@pytest.mark.parametrize("name", LACKING)
 def test_a_failed_proof_of_a_bench_whose_output_is_off_exits_with_one(verdicts, name):
     answers, closed, _ = verdicts(name)
     assert [answer.code for answer in answers] == [1, 1]

@@ -44,9 +44,9 @@ pub(crate) fn demo(options: &Demo, quiet: bool) -> anyhow::Result<(Exit, Shown)>
     for (name, document) in DOCUMENTS {
         write(&folder.join(name), document)?;
     }
-    let mut records = Records::open(&folder.join("journal.sqlite"))?;
-    let story = story(folder, &mut records, quiet)?;
-    tables(folder, &records, &story)?;
+    let journal = folder.join("journal.sqlite");
+    let story = story(folder, &journal, quiet)?;
+    tables(folder, &Records::open(&journal)?, &story)?;
     let passed = story.low.passed()
         && story.high.passed()
         && story.complaints.is_empty()
@@ -59,17 +59,17 @@ pub(crate) fn demo(options: &Demo, quiet: bool) -> anyhow::Result<(Exit, Shown)>
     Ok((exit, Shown { text: told(folder, &story), json: as_json(folder, &story) }))
 }
 
-fn story(folder: &Path, records: &mut Records, quiet: bool) -> anyhow::Result<Story> {
+fn story(folder: &Path, journal: &Path, quiet: bool) -> anyhow::Result<Story> {
     let mut complaints = Vec::new();
-    let low = proof(folder, "standard-low.toml", records, quiet, &mut complaints)?;
-    let high = proof(folder, "standard-high.toml", records, quiet, &mut complaints)?;
+    let low = proof(folder, "standard-low.toml", journal, quiet, &mut complaints)?;
+    let high = proof(folder, "standard-high.toml", journal, quiet, &mut complaints)?;
     let film = read(folder, "film.toml", Some("film-recipe.toml"))?;
     let rehearsed =
         quadrille_operations::rehearse(&film, SimulationOptions::default(), &mut Progress::none())?;
     let measured =
         on_sockets(folder, &film, quiet, &mut complaints, async |inputs, simulation, progress| {
             let stop = signals::stop()?;
-            Ok(quadrille_operations::measure(inputs, records.journal(), simulation, progress, stop).await?)
+            Ok(quadrille_operations::measure(inputs, journal, simulation, progress, stop).await?)
         })?;
     Ok(Story { low, high, rehearsed, measured, complaints })
 }
@@ -82,7 +82,7 @@ fn read(folder: &Path, sample: &str, recipe: Option<&str>) -> anyhow::Result<Inp
 fn proof(
     folder: &Path,
     standard: &str,
-    records: &mut Records,
+    journal: &Path,
     quiet: bool,
     complaints: &mut Vec<Complaint>,
 ) -> anyhow::Result<Verified> {
@@ -90,7 +90,7 @@ fn proof(
     on_sockets(folder, &inputs, quiet, complaints, async |inputs, _, progress| {
         let switches = (Switch::ByResistance, Switch::ByResistance);
         let stop = signals::stop()?;
-        Ok(quadrille_operations::verify(inputs, switches, records.journal(), progress, stop).await?)
+        Ok(quadrille_operations::verify(inputs, switches, journal, progress, stop).await?)
     })
 }
 
@@ -107,7 +107,8 @@ fn on_sockets<T>(
             Simulation::new(inputs, SimulationOptions { field: Tesla(0.0), ..Default::default() })?;
         let anywhere = SocketAddr::from((Ipv4Addr::LOCALHOST, 0));
         let served = simulation.serve(&inputs.equipped, Some(anywhere)).await?;
-        let bench = documents_at(&inputs.equipped, DOCUMENTS[0].1, &served.devices);
+        let bench =
+            documents_at(&inputs.equipped, &folder.join(DOCUMENTS[0].0), DOCUMENTS[0].1, &served.devices);
         let served_bench = folder.join("bench-as-served.toml");
         write(&served_bench, &bench)?;
         let inputs = inputs.with_bench(quadrille_operations::equipped(&served_bench)?);

@@ -7,7 +7,7 @@ use crate::field::Person;
 use crate::progress::Progress;
 use crate::{json, signals, text};
 use anyhow::Context;
-use quadrille_operations::{Inputs, Records, SimulationOptions};
+use quadrille_operations::{Inputs, SimulationOptions};
 use quadrille_quantity::{Tesla, Volt};
 use tokio::runtime::Runtime;
 
@@ -45,12 +45,11 @@ pub(crate) fn measure(options: &Measure, quiet: bool) -> anyhow::Result<(Exit, S
         options.release,
         Volt(inputs.recipe.as_ref().map_or(0.0, |recipe| recipe.voltage_limit_v.value)),
     )?;
-    let mut records = Records::open(&options.journal.journal)?;
     let measured = runtime()?.block_on(async {
         let mut person = Person::new(inputs.recipe.as_ref().is_some_and(|recipe| recipe.hall.is_some()));
         let mut progress = Progress::new(quiet);
         let stop = signals::stop()?;
-        let journal = records.journal();
+        let journal = &options.journal.journal;
         let measured =
             quadrille_operations::measure(&inputs, journal, &mut person, &mut progress, stop).await;
         progress.finish();
@@ -63,12 +62,11 @@ pub(crate) fn measure(options: &Measure, quiet: bool) -> anyhow::Result<(Exit, S
 
 pub(crate) fn verify(options: &Verify, quiet: bool) -> anyhow::Result<(Exit, Shown)> {
     let inputs = Inputs::read(&options.bench, &options.sample, None)?;
-    let mut records = Records::open(&options.journal.journal)?;
     let switches = (options.guard.into(), options.buffers.into());
     let verified = runtime()?.block_on(async {
         let mut progress = Progress::new(quiet);
         let stop = signals::stop()?;
-        let journal = records.journal();
+        let journal = &options.journal.journal;
         let verified = quadrille_operations::verify(&inputs, switches, journal, &mut progress, stop).await;
         progress.finish();
         anyhow::Ok(verified?)

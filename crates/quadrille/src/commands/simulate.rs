@@ -9,6 +9,9 @@ use crate::{complain, json, print, signals, text};
 use anyhow::Context;
 use quadrille_operations::{Inputs, Simulation, documents_at};
 use quadrille_quantity::Tesla;
+use std::fs::File;
+use std::io::Write;
+use std::path::Path;
 
 pub(crate) fn simulate(options: &Simulate, as_json: bool) -> anyhow::Result<(Exit, Shown)> {
     let inputs = Inputs::read(&options.bench, &options.sample, None)?;
@@ -18,8 +21,8 @@ pub(crate) fn simulate(options: &Simulate, as_json: bool) -> anyhow::Result<(Exi
         let served = simulation.serve(&inputs.equipped, options.listen).await?;
         if let Some(path) = &options.bench_out {
             let bench = std::fs::read_to_string(&options.bench).context("the bench document is gone")?;
-            let copy = documents_at(&inputs.equipped, &bench, &served.devices);
-            std::fs::write(path, copy).with_context(|| format!("{} cannot be written", path.display()))?;
+            let copy = documents_at(&inputs.equipped, &options.bench, &bench, &served.devices);
+            write_new(path, &copy)?;
         }
         let name = &inputs.equipped.bench.name;
         print(&if as_json { format!("{}\n", json::served(&served)) } else { text::served(name, &served) });
@@ -29,6 +32,15 @@ pub(crate) fn simulate(options: &Simulate, as_json: bool) -> anyhow::Result<(Exi
     let shown = text::complaints(&complaints);
     complain(shown.trim_end());
     Ok((Exit::Done, Shown { text: String::new(), json: json::complaints(&complaints) }))
+}
+
+/// Writes a file that is not there yet: a person's documents are never rewritten.
+fn write_new(path: &Path, text: &str) -> anyhow::Result<()> {
+    let file = File::options().write(true).create_new(true).open(path);
+    let written = file.and_then(|mut file| file.write_all(text.as_bytes()));
+    written.with_context(|| {
+        format!("--bench-out: {} cannot be written; name a file that is not there yet", path.display())
+    })
 }
 
 /// Follows what is typed until somebody stops the program.

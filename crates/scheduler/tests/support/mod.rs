@@ -91,6 +91,7 @@ pub(crate) fn plan() -> Plan {
         aperture: Second(0.02),
         settle: Second(0.3),
         discharge: Second(0.1),
+        residual: CURRENT * 0.01,
         guard: true,
         buffers: false,
         reversal: vec![Polarity::Plus, Polarity::Minus, Polarity::Minus],
