@@ -1,7 +1,9 @@
 //! What the simulated meters read over SCPI at given instants after a current is switched on, and after it is reversed.
 //!
-//! Reads a job as JSON on standard input and prints, as JSON, the virtual time of the beginning of each reading after
-//! its change, the voltage and the current. For comparison with another solver.
+//! Reads a job as JSON on standard input: the texts of the documents (`bench`, `sample`, and each dialect under its
+//! role), `closed` (a channel list), `guard`, `current_a`, `aperture_plc`, `starts_s` and `phase_s` after each change.
+//! Prints, as JSON, the virtual time of the beginning of each reading after its change, the voltage and the current.
+//! For comparison with another solver.
 #![allow(clippy::print_stdout, clippy::unwrap_used)]
 
 use quadrille_bench::{Options, SimulatedBench};
