@@ -181,10 +181,13 @@ impl Bench {
     }
 }
 
-pub(crate) fn read(root: &Table<'_>) -> Option<Bench> {
+/// Judges a resource string: what is wrong with it, in words. The room of the links knows; this one does not import it.
+pub type Judge = fn(&str) -> Result<(), String>;
+
+pub(crate) fn read(root: &Table<'_>, judge: Judge) -> Option<Bench> {
     let name = root.require("name", "name the bench", root.name("name"));
     root.text("notes");
-    let instruments = instruments(root);
+    let instruments = instruments(root, judge);
     let wiring = root
         .require("wiring", "write [wiring]: rows, columns, cable", root.table("wiring"))
         .and_then(|t| wiring(&t));
@@ -212,53 +215,61 @@ pub(crate) fn read(root: &Table<'_>) -> Option<Bench> {
     })
 }
 
-/// An instrument, with where its name and role are written.
-type Entry = (Located<String>, Located<Role>, Instrument);
+/// What could be read of one instrument: a fault in one key does not hide those of the others.
+struct Entry {
+    name: Option<Located<String>>,
+    role: Option<Located<Role>>,
+    resource: Option<Located<String>>,
+    instrument: Option<Instrument>,
+}
 
-fn instruments(root: &Table<'_>) -> Option<Vec<Instrument>> {
+fn instruments(root: &Table<'_>, judge: Judge) -> Option<Vec<Instrument>> {
     let tables = root.tables("instrument");
-    let read: Vec<Option<Entry>> = tables.iter().map(instrument).collect();
-    let complete = read.iter().all(Option::is_some);
-    let read: Vec<_> = read.into_iter().flatten().collect();
-    let mut names = BTreeMap::new();
-    let mut resources = BTreeMap::new();
-    let mut roles = BTreeMap::new();
-    let mut right = complete;
-    for (name, role, instrument) in &read {
-        if let Some(line) = names.insert(name.value.clone(), name.place.line) {
-            root.push(
-                name.fault(
-                    format!("\"{}\" is also the name on line {line}", name.value),
-                    "give each its own",
-                ),
-            );
-            right = false;
-        }
-        let resource = instrument.resource.value.trim().to_ascii_uppercase();
-        if let Some(line) = resources.insert(resource, instrument.resource.place.line) {
-            let problem = format!("the same resource is on line {line}");
-            root.push(
-                instrument.resource.fault(problem, "one link belongs to one instrument: write its own"),
-            );
-            right = false;
-        }
-        if let Some(line) = roles.insert(role.value, role.place.line) {
-            let problem = format!("a second {} (the first is on line {line})", role.value);
-            root.push(role.fault(problem, "a bench has one instrument of each role"));
-            right = false;
-        }
-    }
-    if complete {
-        for role in Role::ALL.into_iter().filter(|role| !roles.contains_key(role)) {
+    let read: Vec<Entry> = tables.iter().map(|table| instrument(table, judge)).collect();
+    let names = read.iter().filter_map(|entry| entry.name.as_ref());
+    let mut right = each_once(root, names.map(|name| (name, name.value.clone())), |name, line| {
+        (format!("\"{}\" is also the name on line {line}", name.value), "give each its own")
+    });
+    let resources = read.iter().filter_map(|entry| entry.resource.as_ref());
+    right &= each_once(root, resources.map(|r| (r, r.value.trim().to_ascii_uppercase())), |_, line| {
+        (format!("the same resource is on line {line}"), "one link belongs to one instrument: write its own")
+    });
+    let roles: Vec<&Located<Role>> = read.iter().filter_map(|entry| entry.role.as_ref()).collect();
+    right &= each_once(root, roles.iter().map(|role| (*role, role.value)), |role, line| {
+        let problem = format!("a second {} (the first is on line {line})", role.value);
+        (problem, "a bench has one instrument of each role")
+    });
+    // A role that could not be read may be any of those that are missing.
+    if roles.len() == read.len() {
+        for role in Role::ALL.into_iter().filter(|role| !roles.iter().any(|found| found.value == *role)) {
             let remedy = format!("write an [[instrument]] with role = \"{role}\"");
             root.push(root.located(()).fault(format!("the bench has no {role}"), remedy));
             right = false;
         }
     }
-    right.then(|| read.into_iter().map(|(_, _, instrument)| instrument).collect())
+    let instruments: Option<Vec<Instrument>> = read.into_iter().map(|entry| entry.instrument).collect();
+    instruments.filter(|_| right)
 }
 
-fn instrument(table: &Table<'_>) -> Option<Entry> {
+/// Faults for each value whose key stands before; whether there was none.
+fn each_once<'v, T: 'v, K: Ord>(
+    root: &Table<'_>,
+    values: impl Iterator<Item = (&'v Located<T>, K)>,
+    told: impl Fn(&Located<T>, usize) -> (String, &'static str),
+) -> bool {
+    let mut lines = BTreeMap::new();
+    let mut right = true;
+    for (value, key) in values {
+        if let Some(line) = lines.insert(key, value.place.line) {
+            let (problem, remedy) = told(value, line);
+            root.push(value.fault(problem, remedy));
+            right = false;
+        }
+    }
+    right
+}
+
+fn instrument(table: &Table<'_>, judge: Judge) -> Entry {
     let name = table.require("name", "name the instrument", table.name("name"));
     let role = table.require("role", "say what it does, as in role = \"voltmeter\"", Role::read(table));
     let resource = table.require(
@@ -266,6 +277,11 @@ fn instrument(table: &Table<'_>) -> Option<Entry> {
         "write its VISA resource string, as in \"TCPIP::192.0.2.7::5025::SOCKET\"",
         table.text("resource"),
     );
+    let judged = resource.as_ref().map_or(Ok(()), |resource| judge(&resource.value));
+    if let (Some(resource), Err(problem)) = (&resource, &judged) {
+        let remedy = "write it as in \"TCPIP::192.0.2.7::5025::SOCKET\" or \"ASRL/dev/ttyUSB0::INSTR\"";
+        table.push(resource.fault(problem.clone(), remedy));
+    }
     let dialect = table.require(
         "dialect",
         "name a shipped dialect, as in \"voltmeter\", or write the path of a dialect document from this file",
@@ -275,17 +291,19 @@ fn instrument(table: &Table<'_>) -> Option<Entry> {
     let timeout =
         table.number("timeout_s", Bounds::new(0.01, 600.0, "s")).map_or(2.0, |timeout| timeout.value);
     let baud = table.whole("baud", 50, 4_000_000).map_or(9600, |baud| baud.value as u32);
-    let (name, role) = (name?, role?);
-    let instrument = Instrument {
-        name: name.value.clone(),
-        role: role.value,
-        resource: resource?,
-        dialect: dialect?,
-        identity: identity.map(|identity| identity.value),
-        timeout_s: timeout,
-        baud,
+    let instrument = || {
+        Some(Instrument {
+            name: name.as_ref()?.value.clone(),
+            role: role.as_ref()?.value,
+            resource: resource.clone().filter(|_| judged.is_ok())?,
+            dialect: dialect?,
+            identity: identity.map(|identity| identity.value),
+            timeout_s: timeout,
+            baud,
+        })
     };
-    Some((name, role, instrument))
+    let instrument = instrument();
+    Entry { name, role, resource, instrument }
 }
 
 fn wiring(table: &Table<'_>) -> Option<Wiring> {

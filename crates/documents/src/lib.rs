@@ -15,7 +15,7 @@ mod sample;
 mod table;
 mod template;
 
-pub use bench::{Bench, BenchLimits, Buffers, Cable, Crosspoint, Instrument, Role, Rows, Wiring};
+pub use bench::{Bench, BenchLimits, Buffers, Cable, Crosspoint, Instrument, Judge, Role, Rows, Wiring};
 pub use dialect::{Action, Dialect, Facts, RangeFacts, Reply};
 pub use fault::{Fault, Faults, Located, Place};
 pub use readings::readings;
@@ -48,13 +48,14 @@ impl Document {
     }
 }
 
-/// Reads a document of whatever kind its `kind` key says. `name` is how messages call the file.
-pub fn document(name: &str, text: &str) -> Result<Document, Faults> {
+/// Reads a document of whatever kind its `kind` key says. `name` is how messages call the file; `resource` judges the
+/// resource strings of a bench.
+pub fn document(name: &str, text: &str, resource: Judge) -> Result<Document, Faults> {
     table::read(name, text, |root| {
         let kinds = [bench::KIND, dialect::KIND, sample::KIND, recipe::KIND];
         let kind = root.word("kind", &kinds);
         match root.require("kind", "say what the document is, as in kind = \"sample\"", kind)?.value {
-            bench::KIND => bench::read(root).map(|bench| Document::Bench(Box::new(bench))),
+            bench::KIND => bench::read(root, resource).map(|bench| Document::Bench(Box::new(bench))),
             dialect::KIND => dialect::read(root).map(|dialect| Document::Dialect(Box::new(dialect))),
             sample::KIND => sample::read(root).map(|sample| Document::Sample(Box::new(sample))),
             _ => recipe::read(root).map(|recipe| Document::Recipe(Box::new(recipe))),
@@ -62,9 +63,9 @@ pub fn document(name: &str, text: &str) -> Result<Document, Faults> {
     })
 }
 
-/// Reads a bench document.
-pub fn bench(name: &str, text: &str) -> Result<Bench, Faults> {
-    of_kind(name, text, bench::KIND, bench::read)
+/// Reads a bench document; `resource` judges its resource strings.
+pub fn bench(name: &str, text: &str, resource: Judge) -> Result<Bench, Faults> {
+    of_kind(name, text, bench::KIND, |root| bench::read(root, resource))
 }
 
 /// Reads a dialect document.

@@ -3,6 +3,11 @@
 
 use quadrille_documents::{Document, Faults, Model, Settling, document, readings};
 
+/// Resource strings are judged elsewhere.
+fn anything(_: &str) -> Result<(), String> {
+    Ok(())
+}
+
 fn config(path: &str) -> String {
     let root = concat!(env!("CARGO_MANIFEST_DIR"), "/../../config/");
     std::fs::read_to_string(format!("{root}{path}")).unwrap()
@@ -21,7 +26,7 @@ fn every_document_of_the_demonstration_is_right() {
         "dialects/ammeter.toml",
         "dialects/switch-matrix.toml",
     ] {
-        if let Err(faults) = document(path, &config(path)) {
+        if let Err(faults) = document(path, &config(path), anything) {
             panic!("{faults}");
         }
     }
@@ -32,12 +37,12 @@ fn the_fixed_forms_of_a_sample_are_read() {
     let standard = "kind = \"sample\"\nname = \"standard A\"\ncontacts = [\"a\", \"b\", \"c\", \"d\"]\n[model]\n\
         type = \"network\"\nresistors = [[\"a\", \"b\", 12e3], [\"b\", \"c\", 15e3], [\"c\", \"x\", 9e3], \
         [\"x\", \"d\", 9e3], [\"d\", \"a\", 22e3]]\n";
-    let Document::Sample(sample) = document("s.toml", standard).unwrap() else { panic!() };
+    let Document::Sample(sample) = document("s.toml", standard, anything).unwrap() else { panic!() };
     let Some(Model::Network(network)) = sample.model else { panic!() };
     assert_eq!(network.resistors.len(), 5);
     assert_eq!(network.resistors[2].value, ("c".into(), "x".into(), 9e3));
     let film = "kind = \"sample\"\nname = \"film B\"\nthickness_m = 480e-9\nthickness_u_m = 6e-9\n";
-    let Document::Sample(sample) = document("f.toml", film).unwrap() else { panic!() };
+    let Document::Sample(sample) = document("f.toml", film, anything).unwrap() else { panic!() };
     assert_eq!(sample.thickness_m.unwrap().value, 480e-9);
     assert_eq!(sample.thickness_m.unwrap().standard_uncertainty, 6e-9);
 }
@@ -47,8 +52,9 @@ fn the_fixed_forms_of_a_sample_are_read() {
 fn check(path: &str, right: &str, wrong: &str, expected: &[&str]) {
     let text = config(path);
     assert!(text.contains(right), "{path} has no {right:?}");
-    let faults =
-        document(path, &text.replacen(right, wrong, 1)).expect_err("the document is wrong").to_string();
+    let faults = document(path, &text.replacen(right, wrong, 1), anything)
+        .expect_err("the document is wrong")
+        .to_string();
     for part in expected {
         assert!(faults.contains(part), "{part:?} is not said in:\n{faults}");
     }
@@ -90,7 +96,7 @@ fn all_faults_are_told_at_once() {
         .replace("columns = [1, 2, 3, 4]", "columns = [1, 2, 2, 4]")
         .replace("current_a = 0.01", "current_a = -1")
         .replace("frequency_hz", "frequency");
-    let Faults(faults) = document("bench.toml", &text).unwrap_err();
+    let Faults(faults) = document("bench.toml", &text, anything).unwrap_err();
     assert_eq!(faults.len(), 6, "{}", Faults(faults));
 }
 
@@ -136,6 +142,27 @@ fn a_resource_given_twice_is_told() {
 }
 
 #[test]
+fn a_fault_of_one_instrument_hides_none_of_the_others() {
+    let text = config("demo/bench.toml")
+        .replace("role = \"ammeter\"", "role = \"voltmeter\"")
+        .replace("name = \"matrix\"", "name = \"source\"")
+        .replace("::5025::SOCKET\"\ndialect = \"current-source\"", "::5026::SOCKET\"\ndialect = 3");
+    let strict: quadrille_documents::Judge =
+        |text| if text.contains("5028") { Err("is far".into()) } else { Ok(()) };
+    let faults = document("bench.toml", &text, strict).unwrap_err().to_string();
+    for part in [
+        "a second voltmeter",
+        "has no ammeter",
+        "also the name",
+        "the same resource",
+        "dialect: expected",
+        "is far",
+    ] {
+        assert!(faults.contains(part), "{part:?} is not said in:\n{faults}");
+    }
+}
+
+#[test]
 fn hazardous_voltage_wants_an_acknowledgement() {
     check(
         "demo/bench.toml",
@@ -145,7 +172,7 @@ fn hazardous_voltage_wants_an_acknowledgement() {
     );
     let text = config("demo/bench.toml")
         .replace("voltage_v = 20.0", "voltage_v = 200.0\nhazardous_voltage_acknowledged = true");
-    assert!(document("bench.toml", &text).is_ok());
+    assert!(document("bench.toml", &text, anything).is_ok());
 }
 
 #[test]
@@ -217,13 +244,13 @@ fn faults_of_a_recipe_name_the_pattern() {
 #[test]
 fn a_pinned_settling_time_is_read() {
     let text = config("demo/film-recipe.toml").replace("time_constants = 14", "time_s = 0.25");
-    let Document::Recipe(recipe) = document("r.toml", &text).unwrap() else { panic!() };
+    let Document::Recipe(recipe) = document("r.toml", &text, anything).unwrap() else { panic!() };
     assert_eq!(recipe.settling, Settling::Time(0.25));
 }
 
 #[test]
 fn broken_toml_is_told_with_its_line() {
-    let faults = document("x.toml", "kind = \"sample\"\nname = \n").unwrap_err().to_string();
+    let faults = document("x.toml", "kind = \"sample\"\nname = \n", anything).unwrap_err().to_string();
     assert!(faults.starts_with("x.toml:2:"), "{faults}");
 }
 
@@ -270,7 +297,7 @@ fn a_missing_or_unknown_column_is_told() {
 proptest::proptest! {
     #[test]
     fn no_text_makes_the_readers_panic(text in "(?s).{0,300}") {
-        let _ = document("x.toml", &text);
+        let _ = document("x.toml", &text, anything);
         let _ = readings("x.csv", &text);
     }
 }

@@ -14,13 +14,25 @@ pub enum Error {
     /// An instrument or its link failed before anything was energised.
     #[error(transparent)]
     Instrument(#[from] InstrumentError),
+    /// The journal has no such run.
+    #[error(transparent)]
+    NoSuchRun(JournalError),
     /// The journal cannot be used.
     #[error(transparent)]
-    Journal(#[from] JournalError),
+    Journal(JournalError),
     /// Readings do not suffice.
     #[error(transparent)]
     Reduction(#[from] ReductionError),
     /// A device could not be simulated or served.
     #[error("{0}")]
     Simulation(String),
+}
+
+impl From<JournalError> for Error {
+    fn from(error: JournalError) -> Self {
+        match error {
+            JournalError::NoSuchRun { .. } => Self::NoSuchRun(error),
+            error => Self::Journal(error),
+        }
+    }
 }

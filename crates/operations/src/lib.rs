@@ -21,7 +21,7 @@ pub use measure::{Measured, measure};
 pub use predict::{Predicted, predict};
 pub use record::{Begun, Observer};
 pub use records::{Kept, Records, RunId, RunLine};
-pub use reduce::{Point, Reduction, reduce};
+pub use reduce::{Gap, Point, Reduction, reduce};
 pub use rehearse::{Rehearsed, rehearse};
 pub use simulated::{Served, ServedDevice, Simulation, SimulationOptions, documents_at};
 pub use verify::{Verified, verify};

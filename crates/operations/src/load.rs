@@ -91,7 +91,11 @@ pub fn check(paths: &[impl AsRef<Path>]) -> Result<Vec<&'static str>, Error> {
     let mut reader = Reader::default();
     let (mut kinds, mut benches, mut samples, mut recipes) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     for path in paths {
-        let Some(document) = reader.read(path.as_ref(), documents::document) else { continue };
+        let Some(document) =
+            reader.read(path.as_ref(), |name, text| documents::document(name, text, resource))
+        else {
+            continue;
+        };
         kinds.push(document.kind());
         match document {
             Document::Bench(bench) => benches.extend(reader.equip(*bench, path.as_ref())),
@@ -109,6 +113,12 @@ pub fn check(paths: &[impl AsRef<Path>]) -> Result<Vec<&'static str>, Error> {
     }
     reader.finish()?;
     Ok(kinds)
+}
+
+/// Judges a resource string.
+fn resource(text: &str) -> Result<(), String> {
+    let parsed = text.parse::<Resource>();
+    parsed.map(|_| ()).map_err(|error| format!("\"{}\" {}", error.text, error.problem))
 }
 
 #[derive(Default)]
@@ -156,19 +166,11 @@ impl Reader {
     }
 
     fn equipped(&mut self, path: &Path) -> Option<EquippedBench> {
-        let bench = self.read(path, documents::bench)?;
+        let bench = self.read(path, |name, text| documents::bench(name, text, resource))?;
         self.equip(bench, path)
     }
 
     fn equip(&mut self, bench: Bench, path: &Path) -> Option<EquippedBench> {
-        for instrument in &bench.instruments {
-            if let Err(error) = instrument.resource.value.parse::<Resource>() {
-                let problem = format!("\"{}\" {}", error.text, error.problem);
-                let remedy =
-                    "write it as in \"TCPIP::192.0.2.7::5025::SOCKET\" or \"ASRL/dev/ttyUSB0::INSTR\"";
-                self.faults.push(instrument.resource.fault(problem, remedy));
-            }
-        }
         let dialects: Vec<Option<Dialect>> =
             bench.instruments.iter().map(|instrument| self.dialect(instrument, path)).collect();
         let dialects: Option<Vec<Dialect>> = dialects.into_iter().collect();
@@ -178,14 +180,20 @@ impl Reader {
     fn dialect(&mut self, instrument: &Instrument, bench: &Path) -> Option<Dialect> {
         let wanted = instrument.dialect.value.as_str();
         let dialect = if wanted.ends_with(".toml") {
-            let folder = bench.parent().unwrap_or(Path::new(""));
-            self.read(&folder.join(wanted), documents::dialect)?
+            let path = bench.parent().unwrap_or(Path::new("")).join(wanted);
+            if let Err(error) = std::fs::File::open(&path) {
+                let problem = format!("{} cannot be read: {error}", path.display());
+                let remedy = "write the path of a dialect document from this file, or name a shipped dialect";
+                self.faults.push(instrument.dialect.fault(problem, remedy));
+                return None;
+            }
+            self.read(&path, documents::dialect)?
         } else {
             self.shipped(instrument, wanted)?
         };
         if dialect.role != instrument.role {
             let problem = format!("\"{}\" is a dialect for a {}", dialect.name, dialect.role);
-            let remedy = format!("name one for a {}", instrument.role);
+            let remedy = format!("name one for the role {}", instrument.role);
             self.faults.push(instrument.dialect.fault(problem, remedy));
             return None;
         }

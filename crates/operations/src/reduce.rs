@@ -19,17 +19,28 @@ pub struct Point {
     pub reduced: Reduced,
 }
 
+/// A temperature at which readings do not suffice.
+#[derive(Clone, Debug, Serialize)]
+pub struct Gap {
+    /// Mean temperature in kelvins.
+    pub temperature_k: f64,
+    /// What is missing.
+    pub reason: String,
+}
+
 /// What readings say, temperature by temperature, coldest first.
 #[derive(Clone, Debug)]
 pub struct Reduction {
-    /// One for each temperature, at least one.
+    /// One for each temperature with results, at least one.
     pub points: Vec<Point>,
+    /// One for each temperature without.
+    pub gaps: Vec<Gap>,
 }
 
 impl Reduction {
-    /// Whether every check at every temperature passed.
+    /// Whether every temperature has results and every check passed.
     pub fn accepted(&self) -> bool {
-        self.points.iter().all(|point| point.reduced.accepted())
+        self.gaps.is_empty() && self.points.iter().all(|point| point.reduced.accepted())
     }
 
     /// As a table needs it.
@@ -71,12 +82,24 @@ pub(crate) fn of_run(
 
 fn of(readings: &[Reading], sample: &Sample, options: &Options) -> Result<Reduction, Error> {
     let specimen = Specimen { thickness: sample.thickness_m };
-    let reduce = |(temperature, readings): (Kelvin, Vec<Reading>)| {
-        let reduced = quadrille_reduction::reduce(&readings, &specimen, options)?;
-        Ok(Point { temperature_k: temperature.0, reduced })
+    let (mut points, mut gaps) = (Vec::new(), Vec::new());
+    for (temperature, readings) in by_temperature(readings) {
+        match quadrille_reduction::reduce(&readings, &specimen, options) {
+            Ok(reduced) => points.push(Point { temperature_k: temperature.0, reduced }),
+            Err(error) => gaps.push((temperature.0, error)),
+        }
+    }
+    // One bad temperature does not cost the others; but where there is no result at all, nothing was reduced.
+    if points.is_empty()
+        && let Some((_, error)) = gaps.pop()
+    {
+        return Err(error.into());
+    }
+    let gap = |(temperature_k, error): (f64, quadrille_reduction::Error)| Gap {
+        temperature_k,
+        reason: error.to_string(),
     };
-    let points: Result<Vec<Point>, Error> = by_temperature(readings).into_iter().map(reduce).collect();
-    Ok(Reduction { points: points? })
+    Ok(Reduction { points, gaps: gaps.into_iter().map(gap).collect() })
 }
 
 fn options(acceptance: Acceptance, field_u: f64) -> Options {

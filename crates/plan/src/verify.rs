@@ -57,6 +57,14 @@ impl Verification {
                 .fault(problem, "write [model] with type = \"network\" and its resistors")
                 .into());
         };
+        if sample.contacts > equipped.bench.wiring.columns.len() {
+            let wired = equipped.bench.wiring.columns.len();
+            let problem = format!("the standard has {} contacts, the bench wires {wired}", sample.contacts);
+            return Err(sample
+                .name
+                .fault(problem, "name the contacts that are wired, or wire the others")
+                .into());
+        }
         if contacts(equipped, sample) < 4 {
             let remedy = "name four nodes in `contacts`, and four columns in the bench's wiring";
             return Err(sample.name.fault("a proof needs four contacts", remedy).into());
@@ -101,9 +109,10 @@ fn plan(
     let drive = DRIVE.min(most_voltage * 0.5);
     // The source can put out its voltage limit times its current, which must stay within the power limit: room for
     // 2.5 I R there.
-    let by_power = Ampere((allowed.power.0.0 / (2.5 * largest.0)).sqrt());
+    let total = largest + series(equipped);
+    let by_power = Ampere((allowed.power.0.0 / (2.5 * total.0)).sqrt());
     let current = Ampere(step_down((drive / largest).min(most).min(by_power).0));
-    let voltage_limit = Volt(step_up(2.0 * (current * largest).0).max(0.1))
+    let voltage_limit = Volt(step_up(2.0 * (current * total).0).max(0.1))
         .min(most_voltage)
         .min(Volt(allowed.power.0.0 / current.0));
     let settling = Settling::TimeConstants(TIME_CONSTANTS);
@@ -142,6 +151,16 @@ fn plan(
         reasons: choices.reasons,
         warnings: choices.warnings,
     })
+}
+
+/// What stands in series with the sample: two crosspoints, the ammeter, and a metre or two of leads.
+fn series(equipped: &EquippedBench) -> Ohm {
+    /// Leads and plugs; common practice, no source.
+    const LEADS: Ohm = Ohm(2.0);
+    let facts = |role| equipped.dialect(role).map(|dialect| &dialect.facts);
+    let relays = facts(Role::SwitchMatrix).map_or(0.0, |matrix| 2.0 * matrix.closed_resistance_ohm);
+    let burden = facts(Role::Ammeter).map_or(0.0, |ammeter| ammeter.burden_ohm);
+    LEADS + Ohm(relays + burden)
 }
 
 fn missing(equipped: &EquippedBench, sample: &Sample, guard: Switch, buffers: Switch) -> Option<Faults> {

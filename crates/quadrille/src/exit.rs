@@ -22,7 +22,7 @@ impl Exit {
     /// Of an error before or beside a run.
     pub(crate) fn of(error: &anyhow::Error) -> Self {
         match error.downcast_ref::<Error>() {
-            Some(Error::Documents(_) | Error::Reduction(_)) => Self::BadInput,
+            Some(Error::Documents(_) | Error::Reduction(_) | Error::NoSuchRun(_)) => Self::BadInput,
             Some(Error::Instrument(_) | Error::Simulation(_) | Error::Journal(_)) => Self::Failed,
             None => Self::BadInput,
         }

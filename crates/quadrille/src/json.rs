@@ -39,9 +39,9 @@ pub(crate) fn predicted(predicted: &Predicted) -> Value {
 
 /// One temperature stands at the top, as most measurements have one; several stand in `points` alone.
 pub(crate) fn reduction(reduction: &Reduction) -> Value {
-    match reduction.points.as_slice() {
-        [only] => json!(only),
-        points => json!({ "points": points }),
+    match (reduction.points.as_slice(), reduction.gaps.as_slice()) {
+        ([only], []) => json!(only),
+        (points, gaps) => json!({ "points": points, "gaps": gaps }),
     }
 }
 

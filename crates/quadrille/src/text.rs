@@ -68,6 +68,9 @@ pub(crate) fn reduction(reduction: &Reduction) -> String {
         let _ = writeln!(text, "At {}", Kelvin(point.temperature_k));
         text.push_str(&quadrille_report::summary(&point.reduced));
     }
+    for gap in &reduction.gaps {
+        let _ = writeln!(text, "At {}: no result: {}", Kelvin(gap.temperature_k), gap.reason);
+    }
     text
 }
 

@@ -57,7 +57,7 @@ seed = 20
 
 /// The bench of the tests: rows and columns are in no order, so that no index can stand for another.
 pub(crate) fn bench() -> Bench {
-    quadrille_documents::bench("bench.toml", BENCH).unwrap()
+    quadrille_documents::bench("bench.toml", BENCH, |_| Ok(())).unwrap()
 }
 
 /// The dialects of the demonstration.

@@ -18,7 +18,7 @@ fn simulated(options: Options) -> SimulatedBench {
     let of = |role: Role| -> &Dialect { dialects.iter().find(|dialect| dialect.role == role).unwrap() };
     let bench = include_str!("../../../config/demo/bench.toml");
     let sample = include_str!("../../../config/demo/standard-low.toml");
-    let bench = quadrille_documents::bench("bench.toml", bench).unwrap();
+    let bench = quadrille_documents::bench("bench.toml", bench, |_| Ok(())).unwrap();
     let sample = quadrille_documents::sample("standard-low.toml", sample).unwrap();
     SimulatedBench::new(&bench, of, &sample, options).unwrap()
 }

@@ -221,3 +221,16 @@ def test_a_film_is_no_standard(quadrille, tmp_path):
     answer = quadrille("verify", "--bench", BENCH, "--sample", DEMO / "film.toml", "--journal", journal)
     assert answer.code == 2
     assert "network of resistors" in answer.err
+
+
+def test_ohms_are_proved_through_the_resistance_of_relays_and_ammeter(simulate, quadrille, tmp_path):
+    ohms = network(tmp_path, [("a", "b", 1.0), ("b", "c", 2.2), ("c", "d", 4.7), ("d", "a", 3.1)], current_a=0.01)
+    answer = quadrille("verify", "--bench", simulate(ohms).bench, "--sample", ohms, "--journal", tmp_path / "journal.sqlite")
+    assert answer.code == 0, answer.out
+
+
+def test_a_standard_with_more_contacts_than_are_wired_is_refused_before_anything_is_touched(quadrille, tmp_path):
+    resistors = [("a", "b", 1e3), ("b", "c", 2e3), ("c", "d", 3e3), ("d", "e", 4e3), ("e", "a", 5e3)]
+    standard = network(tmp_path, resistors, contacts="abcde")
+    answer = quadrille("verify", "--bench", BENCH, "--sample", standard, "--journal", tmp_path / "journal.sqlite")
+    assert answer.code == 2 and "5 contacts, the bench wires 4" in answer.err

@@ -140,7 +140,7 @@ pub(crate) fn shipped(name: &str) -> Dialect {
 
 /// The wiring of the demonstration with columns that are in no order, so that no two can be exchanged unnoticed.
 pub(crate) fn wiring() -> Wiring {
-    let mut wiring = bench("bench.toml", &config("demo/bench.toml")).unwrap().wiring;
+    let mut wiring = bench("bench.toml", &config("demo/bench.toml"), |_| Ok(())).unwrap().wiring;
     wiring.columns = vec![7, 4, 12, 9];
     wiring.buffers.as_mut().unwrap().crosspoint = Crosspoint { row: 5, column: 2 };
     wiring

@@ -19,7 +19,7 @@ pub(crate) fn changed(text: &str, changes: &[(&str, &str)]) -> String {
 
 /// The demonstration's bench, its bench document and its source's dialect changed.
 pub(crate) fn equipped_with(of_bench: &[(&str, &str)], of_source: &[(&str, &str)]) -> EquippedBench {
-    let bench = bench("bench.toml", &changed(&config("demo/bench.toml"), of_bench)).unwrap();
+    let bench = bench("bench.toml", &changed(&config("demo/bench.toml"), of_bench), |_| Ok(())).unwrap();
     let read = |name: &str| dialect(name, &config(&format!("dialects/{name}.toml"))).unwrap();
     let source = changed(&config("dialects/current-source.toml"), of_source);
     let source = dialect("current-source", &source).unwrap();
