@@ -139,6 +139,12 @@ impl Circuit {
         &self.contacts
     }
 
+    /// Refused where any node, contact or not, ground too where it is used, has no path of resistors to the first
+    /// contact; capacitors do not join. The error names the nodes of every island.
+    pub fn connected(&self) -> Result<(), NetworkError> {
+        self.check_connected(&self.star_mesh(), &self.nodes().collect::<Vec<_>>())
+    }
+
     /// The same circuit with other resistances, in the order of [`resistors`](Self::resistors).
     pub fn with_resistances(&self, resistances: &[Ohm]) -> Result<Self, NetworkError> {
         crate::terminals::check_length("resistances", resistances.len(), self.resistors.len())?;

@@ -195,6 +195,24 @@ fn an_open_contact_is_an_island_of_its_own_name() {
     assert_eq!(error.to_string(), "not connected by any conductance: {a, b} and {c}");
 }
 
+#[test]
+fn a_connected_circuit_has_every_node_joined_by_resistors() {
+    let mut builder = Circuit::builder();
+    builder.resistor("a", "x", Ohm(1.0)).resistor("x", "b", Ohm(1e10)).contacts(["b", "a"]);
+    assert_eq!(builder.build().unwrap().connected(), Ok(()));
+    builder.capacitor("x", "c", quadrille_quantity::Farad(1e-12)).resistor("u", "v", Ohm(3.0));
+    let error = builder.build().unwrap().connected().unwrap_err();
+    assert_eq!(error.to_string(), "not connected by any conductance: {a, x, b} and {u, v} and {c}");
+    // A contact without a resistor, and ground where only a capacitor leads to it, are nodes like any other.
+    builder.resistor("c", "v", Ohm(2.0)).resistor("v", "a", Ohm(4.0)).contacts(["c"]);
+    assert_eq!(builder.build().unwrap().connected(), Ok(()));
+    builder.capacitor("a", GROUND, quadrille_quantity::Farad(1e-12));
+    let error = builder.build().unwrap().connected().unwrap_err();
+    assert_eq!(error.to_string(), "not connected by any conductance: {a, x, b, u, v, c} and {ground}");
+    builder.resistor(GROUND, "u", Ohm(1e12));
+    assert_eq!(builder.build().unwrap().connected(), Ok(()));
+}
+
 fn refused(fill: impl Fn(&mut CircuitBuilder), expected: &str) {
     let mut builder = Circuit::builder();
     builder.resistor("a", "b", Ohm(1.0));
