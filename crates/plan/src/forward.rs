@@ -47,10 +47,15 @@ pub fn forward(sample: &Sample) -> Result<Option<Forward>, Faults> {
 }
 
 fn fault(sample: &Sample, error: &NetworkError) -> Fault {
-    let mut fault =
-        sample.name.fault(error.to_string(), "mend the model so that its contacts are joined by resistors");
-    fault.place.key = "model".to_owned();
-    fault
+    let remedy = "mend the model so that its contacts are joined by resistors";
+    match &sample.model {
+        Some(Model::Network(NetworkModel { resistors, .. })) if !resistors.is_empty() => {
+            let mut fault = resistors[0].fault(error.to_string(), remedy);
+            fault.place.key = "model.resistors".to_owned();
+            fault
+        }
+        _ => sample.name.fault(error.to_string(), remedy),
+    }
 }
 
 fn network(model: &NetworkModel) -> Result<Forward, NetworkError> {
@@ -60,7 +65,10 @@ fn network(model: &NetworkModel) -> Result<Forward, NetworkError> {
         builder.resistor(a, b, Ohm(*ohm));
     }
     builder.contacts(model.contacts.iter().map(|node| &node.value));
-    Ok(Forward::Network { circuit: builder.build()?, tolerance: model.tolerance })
+    let circuit = builder.build()?;
+    // A part that nothing joins to the contacts is a node's name mistyped.
+    circuit.connected()?;
+    Ok(Forward::Network { circuit, tolerance: model.tolerance })
 }
 
 fn film(model: &FilmModel) -> Result<Forward, NetworkError> {

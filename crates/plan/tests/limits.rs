@@ -157,7 +157,15 @@ fn all_that_is_wrong_is_told_at_once() {
 fn a_model_that_nothing_joins_is_a_fault_of_the_sample() {
     let text = "kind = \"sample\"\nname = \"torn\"\ncontacts = [\"a\", \"b\", \"c\", \"d\"]\n[model]\ntype = \"network\"\n\
         resistors = [[\"a\", \"b\", 1e3], [\"c\", \"d\", 2e3]]\n";
-    let torn = quadrille_documents::sample("torn.toml", text).unwrap();
-    let faults = Plan::new(&equipped(), &torn, &asked(&[])).unwrap_err();
-    assert_eq!((&*faults.0[0].place.document, faults.0[0].place.key.as_str()), ("torn.toml", "model"));
+    // The second has a part apart from all contacts: a node's name mistyped.
+    for (text, part) in [
+        (text.to_owned(), "{c, d}"),
+        (text.replace("2e3]]", "2e3], [\"b\", \"c\", 1], [\"x\", \"y\", 1]]"), "{x, y}"),
+    ] {
+        let torn = quadrille_documents::sample("torn.toml", &text).unwrap();
+        let fault = Plan::new(&equipped(), &torn, &asked(&[])).unwrap_err().0.remove(0);
+        assert_eq!((&*fault.place.document, fault.place.key.as_str()), ("torn.toml", "model.resistors"));
+        assert_eq!(fault.place.line, 6);
+        assert!(fault.problem.contains(part), "{}", fault.problem);
+    }
 }
