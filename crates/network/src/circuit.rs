@@ -1,6 +1,8 @@
 //! Circuits of resistors and capacitors between named nodes, some of which are the contacts of a sample.
 
-use crate::{Dynamics, Mesh, NetworkError, TerminalMatrix, star_mesh::StarMesh, transfer::transfer};
+use crate::{
+    Dynamics, Mesh, NetworkError, TerminalMatrix, star_mesh::StarMesh, transfer::transfer, wide::Wide,
+};
 use quadrille_experiment::Configuration;
 use quadrille_quantity::{Farad, Ohm};
 use std::collections::HashMap;
@@ -260,8 +262,8 @@ impl Circuit {
     fn star_mesh(&self) -> StarMesh {
         let mut mesh = StarMesh::new(self.names.len() + 1);
         for Resistor { ends: (a, b), resistance } in &self.resistors {
-            mesh.add(a.0, b.0, 1.0 / resistance.0);
-            mesh.add(b.0, a.0, 1.0 / resistance.0);
+            mesh.add(a.0, b.0, Wide::reciprocal(resistance.0));
+            mesh.add(b.0, a.0, Wide::reciprocal(resistance.0));
         }
         mesh
     }
@@ -292,7 +294,7 @@ fn transfer_between(mesh: &StarMesh, [a, b, c, d]: [NodeId; 4]) -> f64 {
     kept.sort_unstable();
     kept.dedup();
     reduced.reduce_to(&kept);
-    transfer(a.0, b.0, c.0, d.0, &|k, j| reduced.get(k, j))
+    transfer(a.0, b.0, c.0, d.0, &|k, j| reduced.get(k, j)).rounded()
 }
 
 fn check_component(

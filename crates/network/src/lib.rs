@@ -3,7 +3,9 @@
 //!
 //! Everything rests on one habit: a node is eliminated (star-mesh transformation) from its conductances to other
 //! nodes and to ground, and its diagonal is always formed as their sum. Without a subtraction, 1 Ω beside 10 GΩ
-//! costs no digits (Grassmann, Taksar & Heyman, Oper. Res. 33, 1107, 1985, for Markov chains).
+//! costs no digits (Grassmann, Taksar & Heyman, Oper. Res. 33, 1107, 1985, for Markov chains). The one subtraction that a
+//! four-terminal resistance has loses as many digits as the sample lies below the resistances that lead to it; at rest,
+//! twice the digits of `f64` are carried up to it.
 //!
 //! Sign of a terminal matrix: I_k = Σ_j Y_kj V_j with I_k the current *into* terminal k; its conductances are
 //! g_kj = −Y_kj, and Y_kk = Σ_j g_kj + (conductance to ground). In a magnetic field g_kj ≠ g_jk.
@@ -17,6 +19,7 @@ mod mesh;
 mod star_mesh;
 mod terminals;
 mod transfer;
+mod wide;
 
 pub use circuit::{Capacitor, Circuit, CircuitBuilder, GROUND, NodeId, Resistor};
 pub use dynamics::{Dynamics, Response};

@@ -1,12 +1,13 @@
 //! Sparse star-mesh elimination of a large circuit down to chosen nodes, fewest neighbours first.
 
+use crate::wide::Wide;
 use std::collections::BTreeMap;
 
 /// Conductances between nodes, directed (g_kj and g_jk both stored, also where one is zero), ground being a node
 /// like any other.
 #[derive(Clone)]
 pub(crate) struct StarMesh {
-    rows: Vec<BTreeMap<usize, f64>>,
+    rows: Vec<BTreeMap<usize, Wide>>,
 }
 
 impl StarMesh {
@@ -15,12 +16,12 @@ impl StarMesh {
     }
 
     /// Adds `siemens` to g_kj, the current into node `k` per volt that node `j` lies lower.
-    pub(crate) fn add(&mut self, k: usize, j: usize, siemens: f64) {
+    pub(crate) fn add(&mut self, k: usize, j: usize, siemens: Wide) {
         *self.rows[k].entry(j).or_default() += siemens;
         self.rows[j].entry(k).or_default();
     }
 
-    pub(crate) fn get(&self, k: usize, j: usize) -> f64 {
+    pub(crate) fn get(&self, k: usize, j: usize) -> Wide {
         self.rows[k].get(&j).copied().unwrap_or_default()
     }
 
@@ -36,7 +37,7 @@ impl StarMesh {
             let mut reached = vec![start];
             while let Some(k) = reached.pop() {
                 for &j in self.rows[k].keys() {
-                    let connected = self.get(k, j) != 0.0 || self.get(j, k) != 0.0;
+                    let connected = self.get(k, j) != Wide::ZERO || self.get(j, k) != Wide::ZERO;
                     if connected && island[j] == usize::MAX {
                         island[j] = next;
                         reached.push(j);
@@ -59,12 +60,13 @@ impl StarMesh {
 
     fn eliminate(&mut self, node: usize) {
         let row = std::mem::take(&mut self.rows[node]);
-        let pivot: f64 = row.values().sum();
+        let pivot: Wide = row.values().copied().sum();
         for &k in row.keys() {
-            let share = self.rows[k].remove(&node).unwrap_or_default() / pivot;
-            if pivot == 0.0 {
+            let into = self.rows[k].remove(&node).unwrap_or_default();
+            if pivot == Wide::ZERO {
                 continue;
             }
+            let share = into / pivot;
             for (&j, &g) in row.iter().filter(|&(&j, _)| j != k) {
                 *self.rows[k].entry(j).or_default() += share * g;
             }

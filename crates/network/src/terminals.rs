@@ -1,6 +1,6 @@
 //! A circuit or film as its terminals see it, and the resistances measured at them.
 
-use crate::{NetworkError, star_mesh::StarMesh, transfer::transfer};
+use crate::{NetworkError, star_mesh::StarMesh, transfer::transfer, wide::Wide};
 use quadrille_experiment::{Configuration, Contact};
 use quadrille_quantity::{Ampere, Ohm, Volt};
 
@@ -11,8 +11,9 @@ use quadrille_quantity::{Ampere, Ohm, Volt};
 #[derive(Clone, Debug, PartialEq)]
 pub struct TerminalMatrix {
     count: usize,
-    /// g_kj in siemens by rows, ground being the last row and column.
-    conductances: Vec<f64>,
+    /// g_kj in siemens by rows, ground being the last row and column; with the digits that a difference of products of
+    /// them may lose.
+    conductances: Vec<Wide>,
     /// The island of each contact, and the names of the nodes of each island.
     island_of: Vec<usize>,
     islands: Vec<Vec<String>>,
@@ -33,11 +34,12 @@ impl TerminalMatrix {
         for (k, row) in between.iter().enumerate() {
             check_length("a row of conductances", row.len(), count)?;
             for (j, &g) in row.iter().enumerate().filter(|&(j, _)| j != k) {
-                mesh.add(k, j, finite(g)?);
+                mesh.add(k, j, Wide::from(finite(g)?));
             }
             check_balance(between, k)?;
-            mesh.add(k, count, finite(to_ground[k])?);
-            mesh.add(count, k, to_ground[k]);
+            let leak = Wide::from(finite(to_ground[k])?);
+            mesh.add(k, count, leak);
+            mesh.add(count, k, leak);
         }
         let names: Vec<String> = Contact::first(count).map(|c| c.to_string()).collect();
         let island = mesh.islands();
@@ -55,8 +57,9 @@ impl TerminalMatrix {
         island_of: Vec<usize>,
         islands: Vec<Vec<String>>,
     ) -> Self {
-        let conductances =
-            kept.iter().flat_map(|&k| kept.iter().map(move |&j| if k == j { 0.0 } else { mesh.get(k, j) }));
+        let conductances = kept
+            .iter()
+            .flat_map(|&k| kept.iter().map(move |&j| if k == j { Wide::ZERO } else { mesh.get(k, j) }));
         Self { count: kept.len() - 1, conductances: conductances.collect(), island_of, islands }
     }
 
@@ -114,7 +117,7 @@ impl TerminalMatrix {
         kept.sort_unstable();
         kept.dedup();
         let reduced = self.reduced_to(&kept);
-        Ok(Ohm(transfer(a, b, c, d, &|k, j| reduced.get(k, j))))
+        Ok(Ohm(transfer(a, b, c, d, &|k, j| reduced.get(k, j)).rounded()))
     }
 
     /// Resistance between two contacts, all others floating.
@@ -154,6 +157,10 @@ impl TerminalMatrix {
 
     /// The conductance g_kj by index, `count` standing for ground.
     pub(crate) fn at(&self, k: usize, j: usize) -> f64 {
+        self.wide(k, j).rounded()
+    }
+
+    fn wide(&self, k: usize, j: usize) -> Wide {
         self.conductances[k * (self.count + 1) + j]
     }
 
@@ -181,8 +188,8 @@ impl TerminalMatrix {
     fn reduced_to(&self, kept: &[usize]) -> StarMesh {
         let mut mesh = StarMesh::new(self.count + 1);
         for k in 0..=self.count {
-            for j in (0..=self.count).filter(|&j| self.at(k, j) != 0.0) {
-                mesh.add(k, j, self.at(k, j));
+            for j in (0..=self.count).filter(|&j| self.wide(k, j) != Wide::ZERO) {
+                mesh.add(k, j, self.wide(k, j));
             }
         }
         mesh.reduce_to(kept);

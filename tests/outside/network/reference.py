@@ -115,6 +115,32 @@ def stiff_at_rest(seed):
     return {"resistors": resistors, "contacts": outer}
 
 
+BEHIND_CONTACTS = [
+    {
+        "resistors": [
+            *(["a", "i", 1e10], ["b", "j", 3e9], ["c", "k", 7e9], ["d", "l", 1e10]),
+            *(["i", "j", 1.0], ["j", "k", 1.7], ["k", "l", 2.3], ["l", "i", 3.1]),
+        ],
+        "contacts": ["a", "b", "c", "d"],
+    },
+    {
+        "resistors": [["a", "m", 1.0], ["b", "m", 2.0], ["c", "m", 1e10], ["d", "m", 4.0], ["a", "b", 1e10]],
+        "contacts": ["a", "b", "c", "d"],
+    },
+]
+
+
+def behind_contacts(seed):
+    """A sample of about 1 Ω behind one to three resistors of 100 MΩ to 10 GΩ at each contact, to the same node or not."""
+    rng = random.Random(seed)
+    inner, outer = [f"n{k}" for k in range(9)], ["a", "b", "c", "d"]
+    resistors = [[inner[rng.randrange(k)], inner[k], rng.uniform(0.3, 3)] for k in range(1, 9)]
+    resistors += [rng.sample(inner, 2) + [rng.uniform(0.3, 3)] for _ in range(8)]
+    resistors += [[end, rng.choice(inner), 10 ** rng.uniform(8, 10)] for end in outer for _ in range(rng.randint(1, 3))]
+    resistors += [rng.sample(outer, 2) + [10 ** rng.uniform(8, 10)]] if seed % 2 else []
+    return {"resistors": resistors, "contacts": outer}
+
+
 def stiff_in_time(seed, driven):
     """Twelve nodes from 1 Ω to 1e15 Ω and from 0.1 pF to 100 nF, some of them coupled by capacitors."""
     rng = random.Random(seed)
@@ -136,19 +162,24 @@ def stiff_in_time(seed, driven):
     }
 
 
+def with_resistances(circuit):
+    four, two = resistances(circuit["resistors"], circuit["contacts"])
+    ohms = ({key: float(ohm) for key, ohm in group.items()} for group in (four, two))
+    return circuit | dict(zip(("four_terminal_ohm", "two_terminal_ohm"), ohms))
+
+
 def values():
-    at_rest, in_time = [], []
-    for seed in (1, 2, 3, 4):
-        circuit = stiff_at_rest(seed)
-        four, two = resistances(circuit["resistors"], circuit["contacts"])
-        ohms = ({key: float(ohm) for key, ohm in group.items()} for group in (four, two))
-        at_rest.append(circuit | dict(zip(("four_terminal_ohm", "two_terminal_ohm"), ohms)))
+    in_time = []
+    at_rest = [with_resistances(stiff_at_rest(seed)) for seed in (1, 2, 3, 4)]
+    behind = BEHIND_CONTACTS + [behind_contacts(seed) for seed in (31, 32, 33, 34)]
     for seed, driven in ((11, False), (12, True)):
         circuit = stiff_in_time(seed, driven)
         voltages, means, slowest = transient(circuit)
         series = ({node: [float(v) for v in row] for node, row in group.items()} for group in (voltages, means))
         in_time.append(circuit | dict(zip(("voltages", "means"), series)) | {"slowest_s": float(slowest)})
-    return {"origin": "tests/outside/network/reference.py", "at_rest": at_rest, "in_time": in_time}
+    return {"origin": "tests/outside/network/reference.py", "at_rest": at_rest, "in_time": in_time} | {
+        "behind_contacts": [with_resistances(circuit) for circuit in behind]
+    }
 
 
 if __name__ == "__main__":

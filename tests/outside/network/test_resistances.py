@@ -101,6 +101,18 @@ def test_one_ohm_beside_ten_gigohms_agrees_with_exact_rationals(predict, seed):
     assert answer["two_terminal_ohm"] == pytest.approx({k: float(v) for k, v in two.items()}, rel=1e-10, abs=0)
 
 
+@pytest.mark.parametrize(
+    "circuit", reference.BEHIND_CONTACTS + [reference.behind_contacts(seed) for seed in range(31, 61)]
+)
+def test_one_ohm_behind_ten_gigohms_agrees_with_exact_rationals(predict, circuit):
+    expected = reference.with_resistances(circuit)
+    answer = predict(circuit["resistors"], circuit["contacts"])
+    # Some are exactly zero, where rounding leaves 1e-32 of the two-terminal resistances.
+    zero = 1e-30 * max(expected["two_terminal_ohm"].values())
+    assert answer["four_terminal_ohm"] == pytest.approx(expected["four_terminal_ohm"], rel=1e-12, abs=zero)
+    assert answer["two_terminal_ohm"] == pytest.approx(expected["two_terminal_ohm"], rel=1e-15, abs=0)
+
+
 def test_an_open_contact_is_named(quadrille, tmp_path):
     sample = tmp_path / "sample.toml"
     sample.write_text(
