@@ -24,12 +24,12 @@ const SOUND_SQLITE: i32 = 3_051_003;
 #[derive(Debug, thiserror::Error)]
 pub enum JournalError {
     /// The database said no.
-    #[error("journal {path}: {source}")]
+    #[error("journal {path}: {reason}")]
     Database {
         /// The file.
         path: PathBuf,
         /// What it said.
-        source: rusqlite::Error,
+        reason: rusqlite::Error,
     },
     /// The library linked in has a known fault.
     #[error("SQLite {found} has a fault that can lose a commit; {SOUND_SQLITE} or newer is needed")]
@@ -153,7 +153,7 @@ impl Journal {
         if found < SOUND_SQLITE {
             return Err(JournalError::UnsoundLibrary { found });
         }
-        let at = |source| JournalError::Database { path: path.to_owned(), source };
+        let at = |reason| JournalError::Database { path: path.to_owned(), reason };
         let mut connection = Connection::open(path).map_err(at)?;
         connection.busy_timeout(BUSY).map_err(at)?;
         connection.pragma_update(None, "journal_mode", "WAL").map_err(at)?;
@@ -174,7 +174,7 @@ impl Journal {
     /// Begins a run: its documents and plan are the first that is kept of it.
     pub fn begin(&mut self, new: &NewRun) -> Result<RunId> {
         let path = self.path.clone();
-        let at = |source| JournalError::Database { path: path.clone(), source };
+        let at = |reason| JournalError::Database { path: path.clone(), reason };
         let transaction = self.connection.transaction().map_err(at)?;
         transaction
             .execute(
@@ -221,7 +221,7 @@ impl Journal {
             reading_json,
             circumstances_json,
         ];
-        self.connection.execute(statement, values).map(|_| ()).map_err(|source| self.at(source))
+        self.connection.execute(statement, values).map(|_| ()).map_err(|reason| self.at(reason))
     }
 
     /// Keeps an event at the next place of its run.
@@ -231,7 +231,7 @@ impl Journal {
         self.connection
             .execute(statement, params![run.0, sequence, json(event)])
             .map(|_| ())
-            .map_err(|source| self.at(source))
+            .map_err(|reason| self.at(reason))
     }
 
     /// Notes how a run ended.
@@ -241,7 +241,7 @@ impl Journal {
         self.connection
             .execute(statement, params![run.0, ending])
             .map(|_| ())
-            .map_err(|source| self.at(source))
+            .map_err(|reason| self.at(reason))
     }
 
     /// The runs, oldest first.
@@ -306,7 +306,7 @@ impl Journal {
             .connection
             .query_row("SELECT run FROM run WHERE run = ?1", params![run.0], |row| row.get(0))
             .optional()
-            .map_err(|source| self.at(source))?;
+            .map_err(|reason| self.at(reason))?;
         found.map(|_| ()).ok_or_else(|| JournalError::NoSuchRun { path: self.path.clone(), run })
     }
 
@@ -316,9 +316,9 @@ impl Journal {
         values: &[&dyn rusqlite::ToSql],
         read: impl FnMut(&rusqlite::Row<'_>) -> rusqlite::Result<T>,
     ) -> Result<Vec<T>> {
-        let mut statement = self.connection.prepare(query).map_err(|source| self.at(source))?;
-        let rows = statement.query_map(values, read).map_err(|source| self.at(source))?;
-        rows.collect::<rusqlite::Result<_>>().map_err(|source| self.at(source))
+        let mut statement = self.connection.prepare(query).map_err(|reason| self.at(reason))?;
+        let rows = statement.query_map(values, read).map_err(|reason| self.at(reason))?;
+        rows.collect::<rusqlite::Result<_>>().map_err(|reason| self.at(reason))
     }
 
     fn parse<T: serde::de::DeserializeOwned>(&self, run: RunId, text: &str) -> Result<T> {
@@ -329,8 +329,8 @@ impl Journal {
         })
     }
 
-    fn at(&self, source: rusqlite::Error) -> JournalError {
-        JournalError::Database { path: self.path.clone(), source }
+    fn at(&self, reason: rusqlite::Error) -> JournalError {
+        JournalError::Database { path: self.path.clone(), reason }
     }
 }
 
