@@ -56,7 +56,7 @@ pub enum Error {
     },
     /// Hall diagonals without anything odd in field, and nothing else.
     #[error(
-        "readings of 13,24 and 24,31 at one field only: the Hall coefficient needs +B and -B, of magnitudes within 5 %"
+        "readings of 13,24 and 24,31 each at one sign of the field only: the Hall coefficient needs +B and -B of one of them"
     )]
     NoFieldReversal,
     /// A thickness that is none.

@@ -9,7 +9,7 @@ const ZERO_RELATIVE: f64 = 0.01;
 const LEVEL_RELATIVE: f64 = 0.01;
 /// The same where a weak field's noise is more than that: half of what counts as no field.
 const LEVEL_T: f64 = 0.5 * ZERO_T;
-/// Two levels of opposite sign further apart than this are not a reversal of one field.
+/// Two levels of opposite sign further apart than this are not a reversal of one field: a magnetoresistance would show.
 const REVERSAL_RELATIVE: f64 = 0.05;
 
 /// The level of each field, in T: 0 for no field, otherwise the mean of the fields that belong together.
@@ -37,26 +37,53 @@ pub(crate) fn levels(fields: &[f64]) -> Vec<f64> {
     result
 }
 
-/// Levels of opposite sign and nearly equal magnitude, positive first, weakest pair first; each level at most once.
-pub(crate) fn reversals(levels: &[f64]) -> Vec<(f64, f64)> {
+/// Two levels of opposite sign.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Reversal {
+    /// The positive level, T.
+    pub(crate) plus: f64,
+    /// The negative level, T.
+    pub(crate) minus: f64,
+}
+
+impl Reversal {
+    /// Whether the two are one field reversed, so that what is even in the field cancels.
+    pub(crate) fn is_of_one_field(self) -> bool {
+        self.apart() <= REVERSAL_RELATIVE * self.plus.max(-self.minus)
+    }
+
+    /// Difference of the magnitudes, T.
+    fn apart(self) -> f64 {
+        (self.plus + self.minus).abs()
+    }
+}
+
+/// Every level with one of opposite sign, weakest positive level first; none where all levels have one sign.
+///
+/// Nearest magnitudes first, each level once; what is then left of the more numerous sign takes the nearest of the
+/// other a second time.
+pub(crate) fn reversals(levels: &[f64]) -> Vec<Reversal> {
     let mut distinct = levels.to_vec();
     distinct.sort_by(f64::total_cmp);
     distinct.dedup();
-    let mut negative: Vec<f64> = distinct.iter().copied().filter(|level| *level < 0.0).collect();
-    let mut result = Vec::new();
-    for plus in distinct.into_iter().filter(|level| *level > 0.0) {
-        let nearest = negative
-            .iter()
-            .enumerate()
-            .min_by(|(_, a), (_, b)| (plus + **a).abs().total_cmp(&(plus + **b).abs()))
-            .map(|(k, minus)| (k, *minus));
-        if let Some((k, minus)) = nearest
-            && (plus + minus).abs() <= REVERSAL_RELATIVE * plus.max(-minus)
-        {
-            negative.remove(k);
-            result.push((plus, minus));
+    let of_sign = |sign: f64| distinct.iter().copied().filter(move |level| level * sign > 0.0);
+    let mut possible: Vec<Reversal> =
+        of_sign(1.0).flat_map(|plus| of_sign(-1.0).map(move |minus| Reversal { plus, minus })).collect();
+    possible.sort_by(|a, b| a.apart().total_cmp(&b.apart()));
+    let mut result: Vec<Reversal> = Vec::new();
+    for again in [false, true] {
+        for pair in &possible {
+            let taken = (
+                result.iter().any(|other| other.plus == pair.plus),
+                result.iter().any(|other| other.minus == pair.minus),
+            );
+            let wanted = if again { taken != (true, true) } else { taken == (false, false) };
+            if wanted {
+                result.push(*pair);
+            }
         }
     }
+    result.sort_by(|a, b| a.plus.total_cmp(&b.plus).then(b.minus.total_cmp(&a.minus)));
     result
 }
 
@@ -68,7 +95,8 @@ mod tests {
     fn check(fields: &[f64], expected_levels: &[f64], expected_reversals: &[(f64, f64)]) {
         let found = levels(fields);
         assert_eq!(found, expected_levels);
-        assert_eq!(reversals(&found), expected_reversals);
+        let pairs: Vec<(f64, f64)> = reversals(&found).iter().map(|pair| (pair.plus, pair.minus)).collect();
+        assert_eq!(pairs, expected_reversals);
     }
 
     #[test]
@@ -87,17 +115,24 @@ mod tests {
             &[weak(4.25), weak(4.25), weak(-4.25)],
             &[(weak(4.25), weak(-4.25))],
         );
-        check(&[0.5, 0.51, -0.5], &[0.5, 0.51, -0.5], &[(0.5, -0.5)]);
+        check(&[0.5, 0.51, -0.5], &[0.5, 0.51, -0.5], &[(0.5, -0.5), (0.51, -0.5)]);
     }
 
     #[test]
-    fn opposite_fields_further_apart_than_a_twentieth_are_no_reversal() {
-        check(&[0.5, -0.48], &[0.5, -0.48], &[(0.5, -0.48)]);
-        check(&[0.5, -0.47], &[0.5, -0.47], &[]);
-        check(
-            &[0.25, -1.0, 1.0, -0.25, -0.6],
-            &[0.25, -1.0, 1.0, -0.25, -0.6],
-            &[(0.25, -0.25), (1.0, -1.0)],
-        );
+    fn every_level_has_the_nearest_of_the_other_sign_whatever_the_ratio() {
+        let unchanged = |fields: &[f64], pairs: &[(f64, f64)]| check(fields, fields, pairs);
+        unchanged(&[0.73, -0.41], &[(0.73, -0.41)]);
+        unchanged(&[0.2, -0.3, 0.5, -0.45, 1.1, -1.0], &[(0.2, -0.3), (0.5, -0.45), (1.1, -1.0)]);
+        unchanged(&[0.25, -1.0, 1.0, -0.25, -0.6], &[(0.25, -0.25), (0.25, -0.6), (1.0, -1.0)]);
+        unchanged(&[0.3, 0.9, -0.8], &[(0.3, -0.8), (0.9, -0.8)]);
+        unchanged(&[0.3, 0.9], &[]);
+        unchanged(&[-0.3, -0.9, 0.0], &[]);
+    }
+
+    #[test]
+    fn magnitudes_within_a_twentieth_are_one_field() {
+        assert!(Reversal { plus: 0.5, minus: -0.48 }.is_of_one_field());
+        assert!(!Reversal { plus: 0.5, minus: -0.47 }.is_of_one_field());
+        assert!(!Reversal { plus: 0.47, minus: -0.5 }.is_of_one_field());
     }
 }

@@ -1,6 +1,6 @@
 //! The slope of the Hall resistance with field, from the two diagonals at fields of both signs.
 
-use crate::field;
+use crate::field::{self, Reversal};
 use crate::pair::numbers;
 use crate::resistance::PairResistance;
 
@@ -8,7 +8,7 @@ use crate::resistance::PairResistance;
 ///
 /// R₁₃,₂₄ and R₄₂,₁₃ = −R₂₄,₁₃ rise with field for holes, with contacts counter-clockwise and +B towards the viewer
 /// (E = R_H B × J).
-const DIAGONALS: [([u8; 4], f64); 2] = [([1, 3, 2, 4], 1.0), ([2, 4, 1, 3], -1.0)];
+pub(crate) const DIAGONALS: [([u8; 4], f64); 2] = [([1, 3, 2, 4], 1.0), ([2, 4, 1, 3], -1.0)];
 
 /// A sum of resistances: their places in a list with a weight each.
 pub(crate) type Combination = Vec<(usize, f64)>;
@@ -19,8 +19,10 @@ pub(crate) struct Hall {
     pub(crate) slopes: [Option<Combination>; 2],
     /// Whether there were diagonals in a field, with or without its reversal.
     pub(crate) in_field: bool,
-    /// Levels of field without a partner of opposite sign.
-    pub(crate) unpaired: usize,
+    /// Whether a diagonal was measured in fields of one sign only.
+    pub(crate) one_signed: bool,
+    /// Pairs of levels whose magnitudes differ, weakest first.
+    pub(crate) uneven: Vec<Reversal>,
     /// Largest departure of the Hall resistance from its straight line, relative to the largest Hall resistance;
     /// `None` with one level only.
     pub(crate) curvature: Option<f64>,
@@ -29,10 +31,17 @@ pub(crate) struct Hall {
 /// Combines the diagonals of a list of resistances.
 ///
 /// At each pair of levels (R(+B) − R(−B))/2 belongs to (B₊ − B₋)/2, whatever the two magnitudes are: terms that do
-/// not depend on the sign of the field go, and so does the misalignment of the contacts. Through all levels the line
-/// goes through the origin by least squares with equal weights: slope = Σ B R / Σ B².
+/// not depend on the field go, and so does the misalignment of the contacts; terms that are even in it go where the
+/// magnitudes are equal. Through all pairs the line goes through the origin by least squares with equal weights:
+/// slope = Σ B R / Σ B².
 pub(crate) fn combine(resistances: &[PairResistance]) -> Hall {
-    let mut hall = Hall { slopes: [None, None], in_field: false, unpaired: 0, curvature: None };
+    let mut hall = Hall {
+        slopes: [None, None],
+        in_field: false,
+        one_signed: false,
+        uneven: Vec::new(),
+        curvature: None,
+    };
     for (slope, (contacts, sign)) in hall.slopes.iter_mut().zip(DIAGONALS) {
         let of_diagonal: Vec<usize> = (0..resistances.len())
             .filter(|&k| numbers(resistances[k].configuration) == contacts && resistances[k].level != 0.0)
@@ -40,11 +49,13 @@ pub(crate) fn combine(resistances: &[PairResistance]) -> Hall {
         hall.in_field |= !of_diagonal.is_empty();
         let levels: Vec<f64> = of_diagonal.iter().map(|&k| resistances[k].level).collect();
         let at = |level: f64| of_diagonal.iter().copied().find(|&k| resistances[k].level == level);
-        let points: Vec<Point> = field::reversals(&levels)
-            .into_iter()
-            .filter_map(|(plus, minus)| Some(Point::new(resistances, at(plus)?, at(minus)?)))
+        let pairs = field::reversals(&levels);
+        let points: Vec<Point> = pairs
+            .iter()
+            .filter_map(|pair| Some(Point::new(resistances, at(pair.plus)?, at(pair.minus)?)))
             .collect();
-        hall.unpaired += levels.len() - 2 * points.len();
+        hall.one_signed |= !levels.is_empty() && points.is_empty();
+        hall.uneven.extend(pairs.iter().filter(|pair| !pair.is_of_one_field()));
         let square: f64 = points.iter().map(|point| point.field * point.field).sum();
         if points.is_empty() {
             continue;
@@ -64,6 +75,8 @@ pub(crate) fn combine(resistances: &[PairResistance]) -> Hall {
         }
         *slope = Some(combination);
     }
+    hall.uneven.sort_by(|a, b| a.plus.total_cmp(&b.plus).then(b.minus.total_cmp(&a.minus)));
+    hall.uneven.dedup();
     hall
 }
 

@@ -26,7 +26,7 @@ pub use results::{Acceptance, CarrierType, Check, Contribution, Options, Reduced
 pub use temperature::by_temperature;
 
 /// Version of the method; it changes whenever the same readings would give another result.
-pub const METHOD: &str = "quadrille-reduction 1";
+pub const METHOD: &str = "quadrille-reduction 2";
 
 /// Elementary charge in coulombs, exact (SI 2019).
 pub const ELEMENTARY_CHARGE: f64 = 1.602176634e-19;

@@ -29,8 +29,8 @@ const CURVATURE: f64 = 0.01;
 /// Results of the readings of one temperature, with checks and budget.
 ///
 /// Readings that are not sound never enter; readings at fields below 1 mT or 1 % of the largest count as zero field;
-/// ±B are a reversal if their magnitudes agree within 5 %. Sheet resistance is of zero field, or of the mean of both
-/// signs of the weakest field where there is none. Results that could not be measured are absent, with a remark.
+/// any +B and −B make a Hall slope, with a remark where their magnitudes differ by more than 5 %. Sheet resistance is
+/// of zero field, or of the straight line between both signs of the weakest field where there is none. Results that could not be measured are absent, with a remark.
 ///
 /// # Errors
 /// What is missing for any result, or for the sheet resistance where a part of its readings is there.
@@ -128,7 +128,7 @@ impl Sheet {
 }
 
 impl Member {
-    /// At zero field; failing that, the mean of both signs of the weakest field that has both.
+    /// At zero field; failing that, the straight line there between both signs of the weakest field that has both.
     fn find(all: &[PairResistance], four: &[u8; 4], sign: f64, remarks: &mut Vec<String>) -> Option<Self> {
         let places: Vec<usize> = (0..all.len()).filter(|&k| numbers(all[k].configuration) == *four).collect();
         let at = |level: f64| places.iter().copied().find(|&k| all[k].level == level);
@@ -136,12 +136,19 @@ impl Member {
             return Some(Self::new(all, vec![(zero, sign)]));
         }
         let levels: Vec<f64> = places.iter().map(|&k| all[k].level).collect();
-        let (plus, minus) = field::reversals(&levels).first().copied()?;
-        let member = Self::new(all, vec![(at(plus)?, sign / 2.0), (at(minus)?, sign / 2.0)]);
+        let pairs = field::reversals(&levels);
+        let pair = pairs.iter().find(|pair| pair.is_of_one_field()).or(pairs.first())?;
+        let (plus, minus) = (at(pair.plus)?, at(pair.minus)?);
+        // What is odd in the field goes whatever the two magnitudes are; of equal ones this is the mean.
+        let (up, down) = (all[plus].field.0, all[minus].field.0);
+        let share = -down / (up - down);
+        let member = Self::new(all, vec![(plus, sign * share), (minus, sign * (1.0 - share))]);
         remarks.push(format!(
-            "{} was not measured at zero field: the mean of both signs of {plus} T stands for it, \
+            "{} was not measured at zero field: the straight line between {} and {} stands for it, \
              magnetoresistance included",
-            member.label
+            member.label,
+            tesla(pair.plus),
+            tesla(pair.minus)
         ));
         Some(member)
     }
@@ -307,6 +314,11 @@ fn place(resistance: &PairResistance) -> String {
     if resistance.level == 0.0 { pair } else { format!("{pair} at {:+.4} T", resistance.field.0) }
 }
 
+/// A level with its sign, to a tenth of a millitesla.
+fn tesla(level: f64) -> String {
+    format!("{:+} T", (level * 1e4).round() / 1e4)
+}
+
 fn check_inputs(specimen: &Specimen, options: &Options) -> Result<(), Error> {
     if let Some(Estimate { value, standard_uncertainty }) = specimen.thickness {
         let good = value > 0.0
@@ -350,12 +362,19 @@ fn remark_readings(remarks: &mut Vec<String>, readings: &[Reading]) {
 fn remark_hall(remarks: &mut Vec<String>, hall: &Hall, measured: bool) {
     if !measured {
         remarks.push(if hall.in_field {
-            "no Hall coefficient: diagonals at one sign of the field only".into()
+            "no Hall coefficient: each diagonal at one sign of the field only".into()
         } else {
             "no Hall coefficient: no readings of 13,24 or 24,31 in a field".into()
         });
-    } else if hall.unpaired > 0 {
-        remarks.push("Hall readings at fields without a partner of opposite sign play no part".into());
+    } else if hall.one_signed {
+        remarks.push("the Hall diagonal with fields of one sign only plays no part".into());
+    }
+    for pair in &hall.uneven {
+        remarks.push(format!(
+            "fields {} and {} differ by more than 5 %: what is even in the field (magnetoresistance) does not cancel",
+            tesla(pair.plus),
+            tesla(pair.minus)
+        ));
     }
     if let Some(curvature) = hall.curvature.filter(|curvature| *curvature > CURVATURE) {
         remarks.push(format!(

@@ -21,7 +21,8 @@ const LARGEST_CORRELATION: f64 = 0.5;
 pub struct PairResistance {
     /// Contacts in ascending order within each pair; the sign of the resistance is of this order.
     pub configuration: Configuration,
-    /// Mean flux density of its readings.
+    /// Flux density that the resistance belongs to where it changes linearly with field: the mean of its readings,
+    /// weighted as the fit weighs them.
     pub field: Tesla,
     /// (V_high − V_low)/I in ohms, free of the thermoelectric offset if `reversed`; standard uncertainty of all
     /// sources: scatter of repeats, meters' own parts, gains.
@@ -135,7 +136,7 @@ fn pair_resistance(level: f64, readings: &[Ordered]) -> PairResistance {
     let sources = sources(readings, &fit);
     PairResistance {
         configuration: readings[0].configuration,
-        field: Tesla(readings.iter().map(|r| r.field).sum::<f64>() / readings.len() as f64),
+        field: Tesla(field(readings, &fit)),
         resistance: Estimate::new(fit.resistance, sources.total()),
         forward,
         backward,
@@ -145,6 +146,13 @@ fn pair_resistance(level: f64, readings: &[Ordered]) -> PairResistance {
         level,
         sources,
     }
+}
+
+/// Of R(B) = R₀ + s B the fit makes R₀ + s Σ (∂R/∂V) I B, as it is linear in the voltages and gives R₀ for s = 0.
+fn field(readings: &[Ordered], fit: &Fit) -> f64 {
+    let mean = readings.iter().map(|r| r.field).sum::<f64>() / readings.len() as f64;
+    let departure = readings.iter().zip(&fit.by_voltage).map(|(r, by)| by * r.current * (r.field - mean));
+    mean + departure.sum::<f64>()
 }
 
 /// A resistance as a function of its readings.

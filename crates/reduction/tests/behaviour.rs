@@ -154,6 +154,53 @@ fn unequal_fields_of_the_two_signs_are_not_taken_for_equal() {
     check_against(&flat, &reduced(&readings).results, 1e-12);
 }
 
+/// The round at zero field, and the diagonals at the fields given, of a sample without magnetoresistance.
+fn at_fields(fields: &[f64]) -> Vec<Reading> {
+    let flat = Sample { magnetoresistance: 0.0, ..SAMPLE };
+    let mut readings: Vec<Reading> = SHEET.iter().map(|c| flat.reading(c, 2e-4, 0.0, 1.0)).collect();
+    readings.extend(fields.iter().flat_map(|b| HALL.map(|c| flat.reading(c, 2e-4, *b, 9.0))));
+    readings
+}
+
+#[track_caller]
+fn check_fields(fields: &[f64], uneven: &[(&str, &str)]) {
+    let reduced = reduced(&at_fields(fields));
+    check_against(&SAMPLE, &reduced.results, 1e-12);
+    let said: Vec<&String> = reduced.remarks.iter().filter(|r| r.contains("field")).collect();
+    let expected: Vec<String> = uneven
+        .iter()
+        .map(|(plus, minus)| {
+            format!(
+                "fields {plus} T and {minus} T differ by more than 5 %: \
+                 what is even in the field (magnetoresistance) does not cancel"
+            )
+        })
+        .collect();
+    assert_eq!(said, expected.iter().collect::<Vec<_>>());
+}
+
+#[test]
+fn any_two_fields_of_opposite_sign_make_a_slope_and_uneven_ones_are_told() {
+    check_fields(&[0.73, -0.41], &[("+0.73", "-0.41")]);
+    check_fields(&[0.41, -0.73], &[("+0.41", "-0.73")]);
+    check_fields(&[0.5, -0.45], &[("+0.5", "-0.45")]);
+    check_fields(&[0.5, -0.48], &[]);
+    check_fields(&[0.2, -0.3, 0.5, -0.45, 1.1, -1.0], &[("+0.2", "-0.3"), ("+0.5", "-0.45"), ("+1.1", "-1")]);
+    check_fields(&[0.31, -0.9, 0.88], &[("+0.31", "-0.9")]);
+}
+
+#[test]
+fn a_field_that_is_not_steady_within_a_level_costs_nothing() {
+    let mut readings = at_fields(&[]);
+    let flat = Sample { magnetoresistance: 0.0, ..SAMPLE };
+    let plan = HALL.iter().flat_map(|c| [(c, 0.73), (c, -0.41)]);
+    for (k, (c, b)) in plan.flat_map(|state| [state; 3]).enumerate() {
+        let (jitter, current) = (2e-4 * (7.0 * k as f64).sin(), 2e-4 * (1.0 + 0.1 * (k as f64).cos()));
+        readings.push(flat.reading(c, current, b + jitter, (k * k) as f64));
+    }
+    check_against(&flat, &reduced(&readings).results, 1e-12);
+}
+
 #[test]
 fn several_fields_give_one_slope() {
     let fields = [0.2, 0.5, 0.9];
@@ -257,6 +304,23 @@ fn without_zero_field_the_even_part_stands_for_it() {
 }
 
 #[test]
+fn without_zero_field_what_is_odd_in_uneven_fields_goes() {
+    let mut readings = at_fields(&[0.73, -0.41]);
+    readings.retain(|r| r.field != Tesla(0.0));
+    // Contacts that are not points on the edge give these configurations a Hall voltage as well, here 0.9 Ω/T.
+    for (c, b) in SHEET.iter().flat_map(|c| [(c, 0.73), (c, -0.41)]) {
+        let mut reading = Sample { magnetoresistance: 0.0, ..SAMPLE }.reading(c, 1e-4, b, 0.0);
+        let sign = if ["21,34", "34,21", "23,14", "14,23"].contains(c) { 1.0 } else { -1.0 };
+        reading.voltage.value.0 += sign * 0.9 * b * 1e-4;
+        readings.push(reading);
+    }
+    let reduced = reduced(&readings);
+    close("Rs", reduced.results.sheet_resistance_ohm.unwrap().value, sheet_resistance(&SAMPLE), 1e-12);
+    let remark = "12|34 was not measured at zero field: the straight line between +0.73 T and -0.41 T";
+    assert!(reduced.remarks.iter().any(|r| r.starts_with(remark)), "{:?}", reduced.remarks);
+}
+
+#[test]
 fn one_hall_diagonal_is_enough_with_a_remark() {
     let readings: Vec<Reading> = SAMPLE
         .round(2e-4, 0.8)
@@ -275,7 +339,10 @@ fn a_field_without_its_opposite_gives_no_hall_coefficient_and_says_so() {
     assert_eq!(reduced.results.sheet_carrier_density_per_m2, None);
     assert_eq!(reduced.results.carrier_type, None);
     assert!(
-        reduced.remarks.iter().any(|r| r == "no Hall coefficient: diagonals at one sign of the field only")
+        reduced
+            .remarks
+            .iter()
+            .any(|r| r == "no Hall coefficient: each diagonal at one sign of the field only")
     );
 }
 
