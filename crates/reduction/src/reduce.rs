@@ -15,7 +15,7 @@ use quadrille_quantity::Estimate;
 
 /// Configurations of the two resistances of van der Pauw, in ascending order of contacts, with the sign that makes
 /// them positive for a sample with contacts in order around its edge: R_A of 12,43 and 43,12, R_B of 23,14 and 14,23.
-const HALVES: [([[u8; 4]; 2], f64, &str); 2] = [
+pub(crate) const HALVES: [([[u8; 4]; 2], f64, &str); 2] = [
     ([[1, 2, 3, 4], [3, 4, 1, 2]], -1.0, "12,43 or 43,12"),
     ([[2, 3, 1, 4], [1, 4, 2, 3]], 1.0, "23,14 or 14,23"),
 ];
