@@ -34,10 +34,14 @@ fn rounds(kelvins: &[f64]) -> Vec<Reading> {
     kelvins.iter().flat_map(|kelvin| at(round(), |k| kelvin * (1.0 + 1e-5 * k as f64))).collect()
 }
 
-/// A number between -1 and 1 without apparent order (a congruential generator, constants of Knuth's MMIX from memory).
+/// A number between -1 and 1 without apparent order: multiplications by large odd numbers (from memory, those of
+/// SplitMix64), each folded over so that it is not linear in the place.
 fn random(seed: u64, k: usize) -> f64 {
-    let step = |x: u64| x.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
-    (0..3).fold(seed ^ (k as u64) << 20, |x, _| step(x)) as f64 / u64::MAX as f64 * 2.0 - 1.0
+    let folded = |x: u64, by: u32| x ^ (x >> by);
+    let x = (seed * 1000 + k as u64 + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+    let x = folded(x, 30).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    let x = folded(x, 27).wrapping_mul(0x94d0_49bb_1331_11eb);
+    folded(x, 31) as f64 / u64::MAX as f64 * 2.0 - 1.0
 }
 
 #[track_caller]
