@@ -16,11 +16,12 @@ pub(crate) struct Checks {
 
 impl Checks {
     /// Adds a check that a disagreement is small enough. Two values of which both are zero agree.
+    ///
+    /// Relative to the mean of the magnitudes, which of values of one sign is that of the values, and which does not
+    /// vanish where opposite ones cancel: those are 2 apart, the most there is.
     fn agreement(&mut self, name: impl Into<String>, a: f64, b: f64, limit: f64) {
         let difference = (a - b).abs();
-        let measured = if difference == 0.0 { 0.0 } else { difference / ((a + b) / 2.0).abs() };
-        // Opposite values have a mean of zero; a finite number says the same and can be stored everywhere.
-        let measured = measured.min(f64::MAX);
+        let measured = if difference == 0.0 { 0.0 } else { difference / ((a.abs() + b.abs()) / 2.0) };
         self.made.push(Check { name: name.into(), measured, limit, passed: measured <= limit });
     }
 

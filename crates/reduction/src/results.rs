@@ -10,7 +10,8 @@ pub struct Specimen {
     pub thickness: Option<Estimate>,
 }
 
-/// Limits of the acceptance checks, all relative to the mean of the two values compared.
+/// Limits of the acceptance checks, all relative to the mean magnitude of the two values compared; values of opposite
+/// sign are 2 apart.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Acceptance {

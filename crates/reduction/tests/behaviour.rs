@@ -468,10 +468,17 @@ fn a_negative_resistance_is_told() {
 }
 
 #[test]
-fn resistances_that_cancel_fail_their_check_with_a_finite_number() {
-    let reduced = with_factor(&["21,34"], -1.0);
-    let check = named(&reduced, "reversal 12|34");
-    assert!(check.measured.is_finite() && !check.passed);
+fn resistances_that_cancel_disagree_by_twice_their_magnitude() {
+    let disagreement = |configurations: &[&str], factor: f64, name: &str| {
+        let reduced = with_factor(configurations, factor);
+        let check = named(&reduced, name);
+        assert!(!check.passed, "{check:?}");
+        check.measured
+    };
+    close("cancelling", disagreement(&["21,34"], -1.0, "reversal 12|34"), 2.0, 1e-12);
+    close("nearly cancelling", disagreement(&["21,34"], -0.9999, "reversal 12|34"), 2.0, 1e-12);
+    close("reciprocal", disagreement(&["14,23", "41,32"], -1.0, "reciprocity B"), 2.0, 1e-12);
+    close("one zero", disagreement(&["14,23", "41,32"], 0.0, "reciprocity B"), 2.0, 1e-12);
 }
 
 #[test]

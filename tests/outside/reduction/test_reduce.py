@@ -97,6 +97,7 @@ def reduce(quadrille, tmp_path):
         if answer.code in (0, 1):
             document = json.loads(answer.out)
             answer.results = document["results"]
+            answer.remarks = document["remarks"]
             answer.checks = {check["name"]: check for check in document["checks"]}
         return answer
 
@@ -230,6 +231,35 @@ def test_a_film_of_either_type_gives_back_its_values_through_thermoelectric_offs
     assert answer.results["carrier_type"] == ("p" if film.slope > 0 else "n")
 
 
+@pytest.mark.parametrize(
+    "fields, uneven",
+    [
+        ([0.73, -0.41], [("+0.73", "-0.41")]),
+        ([0.5, -0.45], [("+0.5", "-0.45")]),
+        ([0.2, -0.3, 0.5, -0.45, 1.1, -1.0], [("+0.2", "-0.3"), ("+0.5", "-0.45"), ("+1.1", "-1")]),
+        ([0.9, -0.88], []),
+        ([0.35, 0.9, -0.7], [("+0.35", "-0.7"), ("+0.9", "-0.7")]),
+    ],
+)
+def test_any_fields_of_both_signs_give_the_slope(reduce, fields, uneven):
+    film = Film(37.0, 211.0, -3.7, (1.3e-6, -2.1e-6, 0.4e-6, 3.3e-6))
+    rows = [film.row(c, 2e-4) for c in SHEET] + [film.row(c, 2e-4, b) for b in fields for c in HALL]
+    answer = reduce(rows)
+    assert answer.code == 0, (answer.out, answer.err)
+    close(value(answer, "hall_coefficient_m3_per_c"), -3.7 * THICKNESS, 1e-12)
+    said = [remark for remark in answer.remarks if "differ by more than 5 %" in remark]
+    assert len(said) == len(uneven)
+    for remark, (plus, minus) in zip(said, uneven):
+        assert remark.startswith(f"fields {plus} T and {minus} T differ")
+
+
+def test_fields_of_one_sign_give_no_hall_result(reduce):
+    film = Film(37.0, 211.0, -3.7)
+    answer = reduce([film.row(c, 2e-4) for c in SHEET] + [film.row(c, 2e-4, b) for b in (0.3, 0.7) for c in HALL])
+    assert set(answer.results) == {"sheet_resistance_ohm", "resistivity_ohm_m"}
+    assert "no Hall coefficient: each diagonal at one sign of the field only" in answer.remarks
+
+
 def test_without_thickness_nothing_per_volume_is_invented(reduce):
     answer = reduce(full_round(Film(37.0, 211.0, -3.7), 1e-4, 0.8), 'kind = "sample"\nname = "film"\n')
     assert answer.code == 0
@@ -299,6 +329,13 @@ def test_one_direction_of_the_current_is_flagged(reduce):
     answer = reduce([film.row(c, 1e-4) for c in ("12,43", "43,12", "23,14", "14,23")])
     assert answer.code == 1
     assert failed(answer) == {"current reversal measured"}
+
+
+def test_reciprocal_resistances_that_cancel_are_two_apart(reduce):
+    answer = reduce(spoiled(["14,23", "41,32"], -1.0))
+    assert answer.code == 1
+    assert "reciprocity B" in failed(answer)
+    close(answer.checks["reciprocity B"]["measured"], 2.0, 1e-12)
 
 
 def test_a_missing_pair_is_an_error_that_names_it(reduce):
