@@ -29,25 +29,26 @@ const GAP_RELATIVE: f64 = 1e-3;
 /// as many readings of everything. So sheet readings at 300.0 K stay with Hall readings at 300.4 K, and whole sets at
 /// 4.2 K and 4.5 K are two temperatures.
 pub fn by_temperature(readings: &[Reading]) -> Vec<(Kelvin, Vec<Reading>)> {
-    let signs = field::levels(&readings.iter().map(|r| r.field.0).collect::<Vec<_>>());
-    let mut order: Vec<Placed> = readings
-        .iter()
-        .zip(signs)
-        .enumerate()
-        .map(|(place, (reading, level))| Placed::new(place, reading, level))
-        .collect();
-    order.sort_by(|a, b| a.temperature.total_cmp(&b.temperature));
+    let mut order: Vec<(usize, &Reading)> = readings.iter().enumerate().collect();
+    order.sort_by(|(_, a), (_, b)| a.temperature.0.total_cmp(&b.temperature.0));
     order
-        .chunk_by(|a, b| b.temperature - a.temperature <= GAP_K)
-        .flat_map(measurements)
-        .map(|cluster| {
-            let sum: f64 = cluster.iter().map(|reading| reading.temperature).sum();
-            let mean = Kelvin(sum / cluster.len() as f64);
-            let mut in_order: Vec<usize> = cluster.iter().map(|reading| reading.place).collect();
-            in_order.sort_unstable();
-            (mean, in_order.into_iter().map(|k| readings[k]).collect())
+        .chunk_by(|(_, a), (_, b)| b.temperature.0 - a.temperature.0 <= GAP_K)
+        .flat_map(|cluster| {
+            let fields: Vec<f64> = cluster.iter().map(|(_, reading)| reading.field.0).collect();
+            let levels = field::levels(&fields).into_iter();
+            let placed: Vec<Placed> =
+                cluster.iter().zip(levels).map(|((k, r), level)| Placed::new(*k, r, level)).collect();
+            measurements(&placed).into_iter().map(|part| set(readings, part)).collect::<Vec<_>>()
         })
         .collect()
+}
+
+/// Mean temperature and readings in the order given.
+fn set(readings: &[Reading], part: &[Placed]) -> (Kelvin, Vec<Reading>) {
+    let sum: f64 = part.iter().map(|reading| reading.temperature).sum();
+    let mut in_order: Vec<usize> = part.iter().map(|reading| reading.place).collect();
+    in_order.sort_unstable();
+    (Kelvin(sum / part.len() as f64), in_order.into_iter().map(|k| readings[k]).collect())
 }
 
 /// Current pair and sense pair, each ascending, and the sign of the field: 0 for none.

@@ -58,6 +58,9 @@ fn whole_measurements_close_together_are_of_different_temperatures() {
     check(&rounds(&[1.0, 1.01, 1.03, 1.3, 1.9]), &[16; 5]);
     check(&[at(sheet(), |_| 4.2), at(sheet(), |_| 4.5)].concat(), &[8; 2]);
     check(&[at(hall(), |_| 4.2), at(hall(), |_| 4.5)].concat(), &[8; 2]);
+    // A strong field at another temperature makes a weak one no zero.
+    let strong: Vec<Reading> = SAMPLE.round(2e-4, 90.0);
+    check(&[at(hall(), |_| 4.2), at(hall(), |_| 4.5), at(strong, |_| 9.0)].concat(), &[8, 8, 16]);
     let sets = by_temperature(&rounds(&[4.5, 4.2]));
     assert!((sets[0].0.0 - 4.2).abs() < 1e-3 && (sets[1].0.0 - 4.5).abs() < 1e-3);
 }
