@@ -30,8 +30,9 @@ HALL = ["13,24", "31,42", "42,13", "24,31"]
 class Film:
     """Four point contacts on the edge of a film, numbered counter-clockwise seen with +B towards the viewer.
 
-    R12,34 = -R_A and R23,14 = R_B with their reciprocals; R13,24 = R_B - R_A + slope B by the sum rule R12,34 +
-    R23,14 + R31,24 = 0, its reciprocal with -B (Onsager and Casimir); exchanging two contacts of a pair changes sign.
+    R12,34 = -R_A and R23,14 = R_B with their reciprocals; R13,24 = R_B - R_A at zero field, by the sum rule R12,34 +
+    R23,14 + R31,24 = 0 that holds there, plus slope B in a field; its reciprocal with -B (Onsager and Casimir);
+    exchanging two contacts of a pair changes sign.
     """
 
     def __init__(self, r_a, r_b, slope=0.0, potentials=(0.0, 0.0, 0.0, 0.0)):
