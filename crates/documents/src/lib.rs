@@ -9,6 +9,8 @@
 mod bench;
 mod dialect;
 mod fault;
+mod material;
+mod outline;
 mod readings;
 mod recipe;
 mod sample;
@@ -18,9 +20,11 @@ mod template;
 pub use bench::{Bench, BenchLimits, Buffers, Cable, Crosspoint, Instrument, Judge, Role, Rows, Wiring};
 pub use dialect::{Action, Dialect, Facts, RangeFacts, Reply};
 pub use fault::{Fault, Faults, Located, Place};
+pub use material::MaterialModel;
+pub use outline::{EdgeContact, Outline, Shape};
 pub use readings::readings;
 pub use recipe::{Acceptance, Hall, Recipe, Resistivity, Settling, Switch};
-pub use sample::{FilmModel, Model, NetworkModel, Sample, SampleLimits};
+pub use sample::{Conduction, FilmModel, Model, NetworkModel, Sample, SampleLimits, SheetModel};
 pub use template::{Part, Placeholder, Template};
 
 /// A document of any kind that stands in a file of its own.

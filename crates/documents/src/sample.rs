@@ -1,6 +1,8 @@
 //! The thing measured: its identity, thickness and limits; for a rehearsal or a standard also its model.
 
 use crate::fault::Located;
+use crate::material::{self, MaterialModel};
+use crate::outline::{self, Outline};
 use crate::table::{Bounds, Table};
 use quadrille_quantity::Estimate;
 use std::collections::{BTreeMap, BTreeSet};
@@ -9,6 +11,9 @@ pub(crate) const KIND: &str = "sample";
 
 /// Tolerance of a standard's resistors where its document states none.
 const DEFAULT_TOLERANCE: f64 = 1e-3;
+
+/// Largest relative error of a sheet's resistances where its document states none.
+const SHEET_TOLERANCE: f64 = 1e-6;
 
 /// What the sample may never be given.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -45,6 +50,42 @@ pub struct FilmModel {
     pub contact_ohm: [f64; 4],
 }
 
+/// How a sheet conducts.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Conduction {
+    /// The same at every temperature and field.
+    Plain {
+        /// Sheet resistance, in ohms.
+        sheet_resistance_ohm: f64,
+        /// Hall mobility in m²/Vs: tan of the Hall angle per tesla; positive for p-type.
+        hall_mobility_m2_per_v_s: f64,
+    },
+    /// As a material of this thickness does.
+    Material {
+        /// The material.
+        material: Located<MaterialModel>,
+        /// Thickness, in metres.
+        thickness_m: f64,
+    },
+}
+
+/// A conducting sheet of the sample's outline.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SheetModel {
+    /// Its outline and contacts.
+    pub outline: Outline,
+    /// How it conducts.
+    pub conduction: Conduction,
+    /// Resistivity along the axis over that across it; 1 where it is the same in all directions.
+    pub anisotropy: f64,
+    /// Direction of the axis against x, in degrees.
+    pub axis_deg: f64,
+    /// Largest relative error of its resistances.
+    pub tolerance: f64,
+    /// Contact resistances, in ohms, one for each contact.
+    pub contact_ohm: Vec<f64>,
+}
+
 /// What a rehearsal measures, and what a standard is predicted from.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Model {
@@ -52,6 +93,8 @@ pub enum Model {
     Network(NetworkModel),
     /// A four-contact film.
     Film(FilmModel),
+    /// A conducting sheet.
+    Sheet(SheetModel),
 }
 
 /// A sample.
@@ -67,6 +110,8 @@ pub struct Sample {
     pub limits: Option<SampleLimits>,
     /// The model, where there is one.
     pub model: Option<Model>,
+    /// Outline and contacts, where they are written.
+    pub outline: Option<Outline>,
 }
 
 pub(crate) fn read(root: &Table<'_>) -> Option<Sample> {
@@ -82,20 +127,29 @@ pub(crate) fn read(root: &Table<'_>) -> Option<Sample> {
         None if root.has("limits") => None,
         None => Some(None),
     };
+    let outline = match root.table("outline") {
+        Some(table) => outline::read(&table).map(Some),
+        None if root.has("outline") => None,
+        None => Some(None),
+    };
+    let body = Body { root, nodes: nodes.as_ref(), thickness, outline: outline.as_ref() };
     let model = match root.table("model") {
-        Some(table) => model(&table, root, nodes.as_ref()).map(Some),
+        Some(table) => model(&table, &body).map(Some),
         None if root.has("model") => None,
         None => Some(None),
     };
     if nodes.is_none() && root.has("contacts") {
         return None;
     }
+    let outline = outline?;
+    let on_edge = outline.as_ref().map(|outline| outline.contacts.len());
     Some(Sample {
         name: name?,
-        contacts: nodes.map_or(4, |nodes| nodes.value.len()),
+        contacts: nodes.map(|nodes| nodes.value.len()).or(on_edge).unwrap_or(4),
         thickness_m: thickness?,
         limits: limits?,
         model: model?,
+        outline,
     })
 }
 
@@ -139,23 +193,104 @@ fn limits(table: &Table<'_>) -> Option<SampleLimits> {
 
 const RESISTANCE: Bounds = Bounds::new(1e-9, 1e18, "ohm");
 
-fn model(
-    table: &Table<'_>,
-    root: &Table<'_>,
-    nodes: Option<&Located<Vec<Located<String>>>>,
-) -> Option<Model> {
-    let kind = table.word("type", &["network", "film"]);
-    let kind = table.require("type", "say what the model is: type = \"network\" or \"film\"", kind);
+/// What of the document a model refers to; `None` inside where it is there and wrong.
+struct Body<'r, 't> {
+    root: &'r Table<'t>,
+    nodes: Option<&'r Located<Vec<Located<String>>>>,
+    thickness: Option<Option<Estimate>>,
+    outline: Option<&'r Option<Outline>>,
+}
+
+fn model(table: &Table<'_>, body: &Body<'_, '_>) -> Option<Model> {
+    let kind = table.word("type", &["network", "film", "sheet"]);
+    let remedy = "say what the model is: type = \"network\", \"film\" or \"sheet\"";
+    let kind = table.require("type", remedy, kind);
     let Some(kind) = kind else {
         for key in ["resistors", "tolerance", "r12_43_ohm", "r23_14_ohm", "hall_ohm_per_t", "contact_ohm"] {
+            table.has(key);
+        }
+        for key in ["sheet_resistance_ohm", "hall_mobility_m2_per_v_s", "material", "anisotropy", "axis_deg"]
+        {
             table.has(key);
         }
         return None;
     };
     match kind.value {
-        "network" => network(table, root, nodes).map(Model::Network),
-        _ => film(table, nodes).map(Model::Film),
+        "network" => network(table, body.root, body.nodes).map(Model::Network),
+        "film" => film(table, body.nodes).map(Model::Film),
+        _ => sheet(table, body).map(Model::Sheet),
     }
+}
+
+fn sheet(table: &Table<'_>, body: &Body<'_, '_>) -> Option<SheetModel> {
+    let conduction = conduction(table, body);
+    let anisotropy = table.number("anisotropy", Bounds::new(1e-4, 1e4, ""));
+    let axis = table.number("axis_deg", Bounds::new(-360.0, 360.0, ""));
+    let tolerance = table.number("tolerance", Bounds::new(1e-8, 1e-2, ""));
+    let contact = table.numbers("contact_ohm", Bounds::new(0.0, 1e15, "ohm"));
+    let wrong = ["anisotropy", "axis_deg", "tolerance", "contact_ohm"].map(|key| table.has(key));
+    let read = [anisotropy.is_some(), axis.is_some(), tolerance.is_some(), contact.is_some()];
+    if let Some(nodes) = body.nodes {
+        body.root.push(nodes.fault(
+            "a sheet has its contacts on its outline",
+            "leave `contacts` out: [[outline.contact]] says where they are",
+        ));
+        return None;
+    }
+    let remedy = "write [outline] with the shape of the sheet and an [[outline.contact]] for each contact";
+    let outline = match body.outline? {
+        Some(outline) => outline.clone(),
+        None => {
+            table.push(table.located(()).fault("a sheet without an outline", remedy));
+            return None;
+        }
+    };
+    let count = outline.contacts.len();
+    let contact_ohm = match &contact {
+        None => vec![0.0; count],
+        Some(list) if list.value.len() == count => list.value.iter().map(|ohm| ohm.value).collect(),
+        Some(list) => {
+            let problem = format!("{} contact resistances for {count} contacts", list.value.len());
+            table.push(list.fault(problem, "write one for each contact"));
+            return None;
+        }
+    };
+    let or = |number: Option<Located<f64>>, default| number.map_or(default, |number| number.value);
+    let model = SheetModel {
+        outline,
+        conduction: conduction?,
+        anisotropy: or(anisotropy, 1.0),
+        axis_deg: or(axis, 0.0),
+        tolerance: or(tolerance, SHEET_TOLERANCE),
+        contact_ohm,
+    };
+    (wrong == read).then_some(model)
+}
+
+fn conduction(table: &Table<'_>, body: &Body<'_, '_>) -> Option<Conduction> {
+    let remedy = "write sheet_resistance_ohm, or [model.material]";
+    let ohm = table.number("sheet_resistance_ohm", RESISTANCE);
+    let mobility = table.number("hall_mobility_m2_per_v_s", Bounds::new(-1e4, 1e4, "m2/Vs"));
+    let Some(material) = table.table("material") else {
+        let ohm = table.require("sheet_resistance_ohm", remedy, ohm);
+        let wrong = mobility.is_none() && table.has("hall_mobility_m2_per_v_s");
+        let sheet_resistance_ohm = ohm?.value;
+        let hall_mobility_m2_per_v_s = mobility.map_or(0.0, |mobility| mobility.value);
+        return (!wrong).then_some(Conduction::Plain { sheet_resistance_ohm, hall_mobility_m2_per_v_s });
+    };
+    for plain in [&ohm, &mobility].into_iter().flatten() {
+        table.push(plain.fault("the material already says it", "write this or [model.material], not both"));
+    }
+    let place = material.located(());
+    let read = material::read(&material);
+    if body.thickness == Some(None) {
+        let remedy = "write thickness_m: a material has a resistivity, a sheet of it a thickness";
+        table.push(place.fault("a material without a thickness of the sample", remedy));
+    }
+    let thickness_m = body.thickness??.value;
+    let right = ohm.is_none() && mobility.is_none();
+    let material = Located { value: read?, place: place.place };
+    right.then_some(Conduction::Material { material, thickness_m })
 }
 
 fn network(

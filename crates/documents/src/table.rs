@@ -322,6 +322,22 @@ impl<'t> Table<'t> {
         })
     }
 
+    /// A list of `[x, y]`, as an outline's corners are written.
+    pub(crate) fn points(
+        &self,
+        key: &'static str,
+        bounds: Bounds,
+        remedy: &str,
+    ) -> Option<Located<Vec<Located<[f64; 2]>>>> {
+        self.items(key, "a list", remedy, |path, item| {
+            let parts = item.get_ref().as_array().filter(|parts| parts.len() == 2);
+            let parts = self.expect(path, item, "[x, y]", remedy, parts)?;
+            let number = |k: usize| self.bounded(&format!("{path}[{k}]"), parts.value.get(k)?, bounds);
+            let (x, y) = (number(0), number(1));
+            Some(Located { value: [x?.value, y?.value], place: parts.place })
+        })
+    }
+
     /// Faults for every key that nothing asked for, here and in the sub-tables that were walked.
     pub(crate) fn refuse_unknown(&self) {
         let asked = self.asked.borrow();

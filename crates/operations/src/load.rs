@@ -100,7 +100,7 @@ pub fn check(paths: &[impl AsRef<Path>]) -> Result<Vec<&'static str>, Error> {
         match document {
             Document::Bench(bench) => benches.extend(reader.equip(*bench, path.as_ref())),
             Document::Sample(sample) => {
-                if reader.keep(quadrille_plan::forward(&sample)).is_some() {
+                if reader.keep(quadrille_specimen::Specimen::new(&sample)).is_some() {
                     samples.push(sample);
                 }
             }

@@ -1,9 +1,9 @@
 //! What a sample's model says will be measured.
 
 use crate::{Error, load};
-use quadrille_documents::Faults;
-use quadrille_network::NetworkError;
-use quadrille_quantity::Tesla;
+use quadrille_documents::Model;
+use quadrille_quantity::{Kelvin, Tesla};
+use quadrille_specimen::{ROOM, Specimen, SpecimenError};
 use std::path::Path;
 
 /// Every resistance that four or two of a sample's contacts can show, in ohms.
@@ -15,21 +15,34 @@ pub struct Predicted {
     pub four_terminal_ohm: Vec<(String, f64)>,
     /// By pair of contacts, `12`.
     pub two_terminal_ohm: Vec<(String, f64)>,
+    /// Temperature at which the model was asked; `None` where nothing of it depends on that.
+    pub temperature_k: Option<f64>,
+    /// Largest error of each resistance by the solver's own bound, relative to the larger of that resistance and of
+    /// the smallest between two contacts; zero where a model is exact.
+    pub relative_bound: f64,
 }
 
 /// Most contacts of which every configuration is listed: 116,280 of them. The number grows as the fourth power.
 const MOST_CONTACTS: usize = 20;
 
-/// Predicts a sample from its model, at a field.
-pub fn predict(sample: &Path, field: Tesla) -> Result<Predicted, Error> {
-    let sample = load::sample(sample)?;
-    let fault = |error: &NetworkError| {
-        let fault = sample
-            .name
-            .fault(error.to_string(), "mend the model so that its contacts are joined by resistors");
-        Error::Documents(Faults(vec![fault]))
+/// Predicts a sample from its model, at a temperature and in a field.
+///
+/// `tolerance` replaces the largest relative error that the document wants of a sheet.
+pub fn predict(
+    sample: &Path,
+    temperature: Option<Kelvin>,
+    field: Tesla,
+    tolerance: Option<f64>,
+) -> Result<Predicted, Error> {
+    let mut sample = load::sample(sample)?;
+    if let (Some(Model::Sheet(sheet)), Some(tolerance)) = (&mut sample.model, tolerance) {
+        sheet.tolerance = tolerance;
+    }
+    let fault = |error: SpecimenError| {
+        let remedy = "mend the model, or ask for a temperature and field at which it conducts";
+        Error::Documents(sample.name.fault(error.to_string(), remedy).into())
     };
-    let Some(forward) = quadrille_plan::forward(&sample)? else {
+    let Some(specimen) = Specimen::new(&sample)? else {
         let fault =
             sample.name.fault("the sample has no model to predict from", "write [model] with its resistors");
         return Err(Error::Documents(fault.into()));
@@ -41,12 +54,16 @@ pub fn predict(sample: &Path, field: Tesla) -> Result<Predicted, Error> {
         );
         return Err(Error::Documents(fault.into()));
     }
-    let terminals = forward.terminals(field).map_err(|error| fault(&error))?;
-    let four = terminals.all_four_terminal().map_err(|error| fault(&error))?;
-    let two = terminals.all_two_terminal().map_err(|error| fault(&error))?;
+    let temperature = temperature.unwrap_or(ROOM);
+    let terminals = specimen.terminals(temperature, field).map_err(fault)?;
+    let bound = specimen.bound(temperature, field).map_err(fault)?;
+    let four = terminals.all_four_terminal().map_err(|error| fault(error.into()))?;
+    let two = terminals.all_two_terminal().map_err(|error| fault(error.into()))?;
     let dot = if sample.contacts > 9 { "." } else { "" };
     Ok(Predicted {
         sample: sample.name.value.clone(),
+        temperature_k: specimen.depends_on_temperature().then_some(temperature.0),
+        relative_bound: bound,
         four_terminal_ohm: four
             .into_iter()
             .map(|(configuration, ohm)| (configuration.to_string(), ohm.0))

@@ -1,9 +1,9 @@
 //! Guard, buffers and waiting time from the resistance at hand, each with its reason.
 
-use crate::{EquippedBench, Forward};
+use crate::EquippedBench;
 use quadrille_documents::{Fault, Faults, Place, Role, Settling, Switch};
-use quadrille_network::NetworkError;
-use quadrille_quantity::{Ampere, Farad, Ohm, Second, Volt};
+use quadrille_quantity::{Ampere, Farad, Kelvin, Ohm, Second, Volt};
+use quadrille_specimen::Specimen;
 
 /// Relative error above which a remedy (guard, buffers) is worth switching in: a tenth of a usual 0.1 % tolerance.
 const NEGLIGIBLE: f64 = 1e-4;
@@ -18,6 +18,7 @@ pub(crate) struct Wanted {
     pub(crate) guard: Switch,
     pub(crate) buffers: Switch,
     pub(crate) settling: Settling,
+    pub(crate) temperatures: Vec<Kelvin>,
 }
 
 /// What was chosen, and why.
@@ -34,7 +35,7 @@ pub(crate) struct Choices {
 pub(crate) fn choices(
     equipped: &EquippedBench,
     wanted: Wanted,
-    model: Option<&Forward>,
+    model: Option<&Specimen>,
 ) -> Result<Choices, Faults> {
     let mut reasons = Vec::new();
     let mut warnings = Vec::new();
@@ -60,7 +61,7 @@ fn residual(equipped: &EquippedBench, current: Ampere) -> Ampere {
 /// The largest resistance that the leads may see: of the model, or else what the voltage limit lets through.
 fn resistance(
     wanted: &Wanted,
-    model: Option<&Forward>,
+    model: Option<&Specimen>,
     reasons: &mut Vec<String>,
     warnings: &mut Vec<String>,
 ) -> Result<Ohm, Faults> {
@@ -70,7 +71,11 @@ fn resistance(
             .push(format!("resistance between contacts taken as up to {bound}: voltage limit over current"));
         return Ok(bound);
     };
-    let largest = model.largest_two_terminal().map_err(|error| no_answer(&error))?;
+    let mut largest = Ohm(0.0);
+    for &temperature in &wanted.temperatures {
+        let here = model.largest_two_terminal(temperature).map_err(|error| no_answer(&error))?;
+        largest = largest.max(here);
+    }
     reasons.push(format!("resistance between contacts up to {largest}: by the sample's model"));
     if largest.0 > bound.0 {
         let needed = wanted.current * largest;
@@ -82,7 +87,7 @@ fn resistance(
     Ok(largest)
 }
 
-pub(crate) fn no_answer(error: &NetworkError) -> Faults {
+pub(crate) fn no_answer(error: &impl std::fmt::Display) -> Faults {
     let place = Place { document: "sample".into(), line: 1, column: 1, key: "model".into() };
     Faults(vec![Fault { place, problem: error.to_string(), remedy: "mend the model".into() }])
 }

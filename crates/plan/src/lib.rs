@@ -5,16 +5,15 @@
 //! before the run and kept with it.
 
 mod choose;
-mod forward;
 mod limits;
 mod verify;
 
-pub use forward::{Forward, forward};
 pub use verify::{Judgement, Prediction, Verification, judge};
 
 use quadrille_documents::{Action, Bench, Dialect, Faults, Recipe, Role, Sample};
 use quadrille_experiment::{Configuration, Polarity};
 use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
+use quadrille_specimen::Specimen;
 use serde::Serialize;
 
 /// A bench document with the dialects that its instruments speak.
@@ -105,8 +104,9 @@ impl Plan {
                 guard: recipe.guard.value,
                 buffers: recipe.buffers.value,
                 settling: recipe.settling,
+                temperatures: vec![Kelvin(recipe.temperature_k)],
             },
-            forward(sample)?.as_ref(),
+            Specimen::new(sample)?.as_ref(),
         )?;
         Ok(Self {
             current: Ampere(recipe.current_a.value),

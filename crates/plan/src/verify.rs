@@ -2,11 +2,12 @@
 
 use crate::choose::{self, Wanted, no_answer};
 use crate::limits::{Allowed, contacts};
-use crate::{EquippedBench, Forward, Plan, Round, forward};
+use crate::{EquippedBench, Plan, Round};
 use quadrille_documents::{Faults, Role, Sample, Settling, Switch};
 use quadrille_experiment::{Configuration, Polarity, Reading, STANDARD};
 use quadrille_network::Circuit;
-use quadrille_quantity::{Ampere, Kelvin, Ohm, Second, Tesla, Volt};
+use quadrille_quantity::{Ampere, Ohm, Second, Tesla, Volt};
+use quadrille_specimen::{ROOM, Specimen};
 use serde::Serialize;
 
 /// Voltage that a standard is driven to, at most: large against offsets, far below any hazard.
@@ -50,7 +51,10 @@ impl Verification {
         guard: Switch,
         buffers: Switch,
     ) -> Result<Self, Faults> {
-        let Some(Forward::Network { circuit, tolerance }) = forward(sample)? else {
+        let specimen = Specimen::new(sample)?;
+        let Some((model, (circuit, tolerance))) =
+            specimen.as_ref().and_then(|model| Some((model, model.circuit()?)))
+        else {
             let problem = "a bench is proved on a standard: a sample whose model is a network of resistors";
             return Err(sample
                 .name
@@ -70,10 +74,9 @@ impl Verification {
             return Err(sample.name.fault("a proof needs four contacts", remedy).into());
         }
         let predictions: Result<Vec<_>, _> =
-            STANDARD.into_iter().map(|configuration| predict(&circuit, tolerance, configuration)).collect();
+            STANDARD.into_iter().map(|configuration| predict(circuit, tolerance, configuration)).collect();
         let predictions = predictions.map_err(|error| no_answer(&error))?;
-        let model = Forward::Network { circuit, tolerance };
-        let plan = plan(equipped, sample, &model, guard, buffers)?;
+        let plan = plan(equipped, sample, model, guard, buffers)?;
         Ok(Self { plan, predictions })
     }
 }
@@ -92,11 +95,11 @@ fn predict(
 fn plan(
     equipped: &EquippedBench,
     sample: &Sample,
-    model: &Forward,
+    model: &Specimen,
     guard: Switch,
     buffers: Switch,
 ) -> Result<Plan, Faults> {
-    let largest = model.largest_two_terminal().map_err(|error| no_answer(&error))?;
+    let largest = model.largest_two_terminal(ROOM).map_err(|error| no_answer(&error))?;
     let allowed = Allowed::of(equipped, sample);
     let widest = |role| {
         let dialect = equipped.dialect(role);
@@ -116,7 +119,7 @@ fn plan(
         .min(most_voltage)
         .min(Volt(allowed.power.0.0 / current.0));
     let settling = Settling::TimeConstants(TIME_CONSTANTS);
-    let wanted = Wanted { current, voltage_limit, guard, buffers, settling };
+    let wanted = Wanted { current, voltage_limit, guard, buffers, settling, temperatures: vec![ROOM] };
     if let Some(fault) = missing(equipped, sample, guard, buffers) {
         return Err(fault);
     }
@@ -147,7 +150,7 @@ fn plan(
         buffers: choices.buffers,
         reversal: vec![Polarity::Plus, Polarity::Minus],
         repeats: 1,
-        rounds: vec![Round { number: 1, field: Tesla(0.0), temperature: Kelvin(295.0), legs }],
+        rounds: vec![Round { number: 1, field: Tesla(0.0), temperature: ROOM, legs }],
         reasons: choices.reasons,
         warnings: choices.warnings,
     })

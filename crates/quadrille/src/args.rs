@@ -44,6 +44,12 @@ pub(crate) enum Command {
         /// Flux density in teslas.
         #[arg(long, value_name = "B", default_value_t = 0.0, allow_negative_numbers = true)]
         field_t: f64,
+        /// Temperature in kelvins, of a sample that depends on it [default: a room's, 295].
+        #[arg(long, value_name = "T")]
+        temperature_k: Option<f64>,
+        /// Largest relative error of a sheet's resistances, instead of its document's [default: 1e-6].
+        #[arg(long, value_name = "PART")]
+        tolerance: Option<f64>,
     },
     /// The recipe on the simulated bench in virtual time: how long it takes, what it reads, what goes wrong.
     Rehearse(Rehearse),

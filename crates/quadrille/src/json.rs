@@ -34,6 +34,8 @@ pub(crate) fn predicted(predicted: &Predicted) -> Value {
         "sample": predicted.sample,
         "four_terminal_ohm": map(&predicted.four_terminal_ohm),
         "two_terminal_ohm": map(&predicted.two_terminal_ohm),
+        "temperature_k": predicted.temperature_k,
+        "relative_bound": predicted.relative_bound,
     })
 }
 

@@ -55,7 +55,9 @@ fn run(arguments: &Arguments) -> anyhow::Result<(Exit, commands::Shown)> {
     match &arguments.command {
         Command::Demo(options) => demo::demo(options, arguments.quiet),
         Command::Check { documents } => documents::check(documents),
-        Command::Predict { sample, field_t } => documents::predict(sample, *field_t),
+        Command::Predict { sample, field_t, temperature_k, tolerance } => {
+            documents::predict(sample, *field_t, *temperature_k, *tolerance)
+        }
         Command::Rehearse(options) => runs::rehearse(options),
         Command::Measure(options) => runs::measure(options, arguments.quiet),
         Command::Verify(options) => runs::verify(options, arguments.quiet),

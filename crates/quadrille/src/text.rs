@@ -49,7 +49,12 @@ pub(crate) fn event(event: &Event) -> Option<String> {
 }
 
 pub(crate) fn predicted(predicted: &Predicted, field_t: f64) -> String {
-    let mut text = format!("{} at {}\n\nFour-terminal resistance\n", predicted.sample, Tesla(field_t));
+    let kelvin = predicted.temperature_k.map_or(String::new(), |kelvin| format!(" and {}", Kelvin(kelvin)));
+    let mut text = format!("{} at {}{kelvin}\n", predicted.sample, Tesla(field_t));
+    if predicted.relative_bound > 0.0 {
+        let _ = writeln!(text, "Relative error of each resistance below {:.1e}", predicted.relative_bound);
+    }
+    text.push_str("\nFour-terminal resistance\n");
     table(&mut text, &predicted.four_terminal_ohm);
     text.push_str("\nTwo-terminal resistance\n");
     table(&mut text, &predicted.two_terminal_ohm);

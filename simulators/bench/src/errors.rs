@@ -1,6 +1,7 @@
 //! Why a bench cannot be simulated.
 
-use quadrille_network::NetworkError;
+use quadrille_documents::Faults;
+use quadrille_specimen::SpecimenError;
 
 /// Why a bench with a sample cannot be simulated, or a field cannot be applied.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
@@ -11,14 +12,9 @@ pub enum SimulationError {
         /// Name of the sample.
         sample: String,
     },
-    /// The sample's model is refused.
-    #[error("the model of sample \"{sample}\" cannot be simulated: {source}")]
-    Model {
-        /// Name of the sample.
-        sample: String,
-        /// What is wrong with it.
-        source: NetworkError,
-    },
+    /// The sample's model is refused, at the lines of its document.
+    #[error(transparent)]
+    Model(#[from] Faults),
     /// The bench has fewer columns than the sample has contacts.
     #[error("sample \"{sample}\" has {contacts} contacts, the bench wires {wired}")]
     Unwired {
@@ -31,5 +27,5 @@ pub enum SimulationError {
     },
     /// The circuit of bench and sample cannot be solved.
     #[error("bench and sample cannot be simulated: {0}")]
-    Circuit(#[from] NetworkError),
+    Circuit(#[from] SpecimenError),
 }

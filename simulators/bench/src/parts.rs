@@ -3,10 +3,11 @@
 
 use crate::SimulationError;
 use crate::draw::Purpose;
-use quadrille_documents::{Bench, Cable, Crosspoint, Dialect, Model, Role, Sample};
+use quadrille_documents::{Bench, Cable, Crosspoint, Dialect, Role, Sample};
 use quadrille_experiment::Contact;
-use quadrille_network::{Circuit, Dynamics, Film, Mesh, NetworkError, TerminalMatrix};
-use quadrille_quantity::{Ohm, Tesla};
+use quadrille_network::{Dynamics, Mesh, NetworkError, TerminalMatrix};
+use quadrille_quantity::Tesla;
+use quadrille_specimen::{ROOM, Specimen, SpecimenError};
 use std::collections::BTreeSet;
 
 /// Nodes of the four rows, in the order of the terminals wired to them; the contacts follow from [`CONTACTS`].
@@ -44,11 +45,6 @@ struct Relay {
 struct Inputs {
     ohm: f64,
     bias_a: [f64; 2],
-}
-
-enum Specimen {
-    Fixed(TerminalMatrix),
-    Film(Film),
 }
 
 /// What pushes current into the source's row.
@@ -173,6 +169,7 @@ impl Parts {
         if contacts > wired {
             return Err(SimulationError::Unwired { sample: sample.name.value.clone(), contacts, wired });
         }
+        let no_model = || SimulationError::NoModel { sample: sample.name.value.clone() };
         let matrix = &dialect(Role::SwitchMatrix).facts;
         let voltmeter = &dialect(Role::Voltmeter).facts;
         let purpose = |word: &str, k: usize| Purpose::new(seed, word).whole(k as u64);
@@ -201,7 +198,7 @@ impl Parts {
             buffered: buffers.map(|b| inputs("buffer bias", b.input_resistance_ohm, b.bias_current_a)),
             output_ohm: dialect(Role::CurrentSource).facts.output_resistance_ohm,
             burden_ohm: dialect(Role::Ammeter).facts.burden_ohm,
-            specimen: specimen(sample)?,
+            specimen: Specimen::new(sample)?.ok_or_else(no_model)?,
         })
     }
 
@@ -236,11 +233,8 @@ impl Parts {
     }
 
     /// The circuit of a position.
-    pub(crate) fn form(&self, position: &Position) -> Result<Formed, NetworkError> {
-        let sample = match &self.specimen {
-            Specimen::Fixed(matrix) => matrix.clone(),
-            Specimen::Film(film) => film.terminal_matrix(position.field())?,
-        };
+    pub(crate) fn form(&self, position: &Position) -> Result<Formed, SpecimenError> {
+        let sample = self.specimen.terminals(ROOM, position.field())?;
         let mut mesh = Mesh::new(self.nodes());
         let contacts: Vec<usize> = (0..sample.count()).map(|k| CONTACTS + k).collect();
         mesh.add_sample(&sample, &contacts);
@@ -323,27 +317,5 @@ impl Parts {
         add(&[(SENSE_HIGH, high)])?;
         add(&[(SENSE_LOW, low)])?;
         Ok(sum)
-    }
-}
-
-fn specimen(sample: &Sample) -> Result<Specimen, SimulationError> {
-    let name = || sample.name.value.clone();
-    let refused = |source| SimulationError::Model { sample: name(), source };
-    match &sample.model {
-        None => Err(SimulationError::NoModel { sample: name() }),
-        Some(Model::Network(network)) => {
-            let mut builder = Circuit::builder();
-            for resistor in &network.resistors {
-                let (from, to, ohm) = &resistor.value;
-                builder.resistor(from, to, Ohm(*ohm));
-            }
-            builder.contacts(network.contacts.iter().map(|contact| &contact.value));
-            Ok(Specimen::Fixed(builder.build().map_err(refused)?.terminals()))
-        }
-        Some(Model::Film(film)) => {
-            let (a, b) = (Ohm(film.r12_43_ohm), Ohm(film.r23_14_ohm));
-            let film = Film::new(a, b, film.hall_ohm_per_t, film.contact_ohm.map(Ohm));
-            Ok(Specimen::Film(film.map_err(refused)?))
-        }
     }
 }

@@ -9,8 +9,9 @@ use crate::draw::Purpose;
 use crate::parts::{
     CLAMP_SIEMENS, Drive, Formed, Parts, Place, Position, RETURN_LOW, SENSE_HIGH, SENSE_LOW, SOURCE_HIGH,
 };
-use quadrille_network::{NetworkError, Response};
+use quadrille_network::Response;
 use quadrille_quantity::{Second, Tesla};
+use quadrille_specimen::SpecimenError;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
@@ -95,7 +96,7 @@ impl World {
         limits: Limits,
         source: Source,
         field: Tesla,
-    ) -> Result<Self, NetworkError> {
+    ) -> Result<Self, SpecimenError> {
         let position = Position::at_rest(field);
         let formed = Arc::new(parts.form(&position)?);
         Ok(Self {
@@ -191,7 +192,7 @@ impl World {
     }
 
     /// Sets the field.
-    pub(crate) fn set_field(&mut self, time: f64, field: Tesla) -> Result<(), NetworkError> {
+    pub(crate) fn set_field(&mut self, time: f64, field: Tesla) -> Result<(), SpecimenError> {
         self.advance(time);
         let position = Position { field: field.0.to_bits(), ..self.position.clone() };
         self.parts.form(&position)?;

@@ -3,7 +3,7 @@
 use super::Shown;
 use crate::exit::Exit;
 use crate::{json, text};
-use quadrille_quantity::Tesla;
+use quadrille_quantity::{Kelvin, Tesla};
 use std::path::{Path, PathBuf};
 
 pub(crate) fn check(paths: &[PathBuf]) -> anyhow::Result<(Exit, Shown)> {
@@ -12,9 +12,23 @@ pub(crate) fn check(paths: &[PathBuf]) -> anyhow::Result<(Exit, Shown)> {
     Ok((Exit::Done, Shown { text: lines.collect(), json: json::checked(paths, &kinds) }))
 }
 
-pub(crate) fn predict(sample: &Path, field_t: f64) -> anyhow::Result<(Exit, Shown)> {
+pub(crate) fn predict(
+    sample: &Path,
+    field_t: f64,
+    temperature_k: Option<f64>,
+    tolerance: Option<f64>,
+) -> anyhow::Result<(Exit, Shown)> {
     anyhow::ensure!(field_t.is_finite(), "--field-t: {field_t} is no field; write teslas");
-    let predicted = quadrille_operations::predict(sample, Tesla(field_t))?;
+    if let Some(kelvin) = temperature_k {
+        let right = (0.01..=2000.0).contains(&kelvin);
+        anyhow::ensure!(right, "--temperature-k: {kelvin} is out of bounds; write kelvins from 0.01 to 2000");
+    }
+    if let Some(part) = tolerance {
+        let right = (1e-8..=1e-2).contains(&part);
+        anyhow::ensure!(right, "--tolerance: {part} is out of bounds; write a part from 1e-8 to 1e-2");
+    }
+    let predicted =
+        quadrille_operations::predict(sample, temperature_k.map(Kelvin), Tesla(field_t), tolerance)?;
     Ok((Exit::Done, Shown { text: text::predicted(&predicted, field_t), json: json::predicted(&predicted) }))
 }
 
