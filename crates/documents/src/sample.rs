@@ -63,7 +63,7 @@ pub enum Conduction {
     /// As a material of this thickness does.
     Material {
         /// The material.
-        material: Located<MaterialModel>,
+        material: Box<Located<MaterialModel>>,
         /// Thickness, in metres.
         thickness_m: f64,
     },
@@ -94,7 +94,7 @@ pub enum Model {
     /// A four-contact film.
     Film(FilmModel),
     /// A conducting sheet.
-    Sheet(SheetModel),
+    Sheet(Box<SheetModel>),
 }
 
 /// A sample.
@@ -218,7 +218,7 @@ fn model(table: &Table<'_>, body: &Body<'_, '_>) -> Option<Model> {
     match kind.value {
         "network" => network(table, body.root, body.nodes).map(Model::Network),
         "film" => film(table, body.nodes).map(Model::Film),
-        _ => sheet(table, body).map(Model::Sheet),
+        _ => sheet(table, body).map(Box::new).map(Model::Sheet),
     }
 }
 
@@ -289,7 +289,7 @@ fn conduction(table: &Table<'_>, body: &Body<'_, '_>) -> Option<Conduction> {
     }
     let thickness_m = body.thickness??.value;
     let right = ohm.is_none() && mobility.is_none();
-    let material = Located { value: read?, place: place.place };
+    let material = Box::new(Located { value: read?, place: place.place });
     right.then_some(Conduction::Material { material, thickness_m })
 }
 

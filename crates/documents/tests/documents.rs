@@ -1,7 +1,7 @@
 //! What right documents give, and what wrong ones are answered with.
 #![allow(clippy::unwrap_used)]
 
-use quadrille_documents::{Document, Faults, Model, Settling, document, readings};
+use quadrille_documents::{Conduction, Document, Faults, Model, Settling, Shape, document, readings};
 
 /// Resource strings are judged elsewhere.
 fn anything(_: &str) -> Result<(), String> {
@@ -221,7 +221,7 @@ fn faults_of_a_network_name_nodes_and_contacts() {
         path,
         "type = \"network\"",
         "type = \"sponge\"",
-        &["\"sponge\" is not known here", "\"network\" or \"film\""],
+        &["\"sponge\" is not known here", "\"network\", \"film\" or \"sheet\""],
     );
 }
 
@@ -299,5 +299,53 @@ proptest::proptest! {
     fn no_text_makes_the_readers_panic(text in "(?s).{0,300}") {
         let _ = document("x.toml", &text, anything);
         let _ = readings("x.csv", &text);
+    }
+}
+
+/// A sheet in the fixed form, with what a test puts in place of a part of it.
+fn sheet(right: &str, wrong: &str) -> Result<Document, Faults> {
+    let text = "kind = \"sample\"\nname = \"sheet C\"\n[outline]\nshape = \"disc\"\ndiameter_m = 0.01\n\
+        [[outline.contact]]\nat_m = 0.0\nlength_m = 0.0005\n\
+        [[outline.contact]]\nat_m = 0.0071\nlength_m = 0.0007\n\
+        [[outline.contact]]\nat_m = 0.0163\nlength_m = 0.0004\n\
+        [[outline.contact]]\nat_m = 0.024\nlength_m = 0.0006\n\
+        [model]\ntype = \"sheet\"\nsheet_resistance_ohm = 100.0\nhall_mobility_m2_per_v_s = 0.1\n";
+    assert!(text.contains(right), "no {right:?} in the sheet");
+    document("sheet.toml", &text.replacen(right, wrong, 1), anything)
+}
+
+#[test]
+fn a_sheet_is_read_with_its_outline_and_conduction() {
+    let Document::Sample(sample) = sheet("", "").unwrap() else { panic!() };
+    assert_eq!(sample.contacts, 4);
+    let Some(Model::Sheet(sheet)) = sample.model else { panic!() };
+    assert_eq!(sheet.outline.contacts[1].value.at_m, 0.0071);
+    assert_eq!(sheet.outline.contacts[1].place.line, 9);
+    assert_eq!(sheet.outline.shape.value, Shape::Disc { diameter_m: 0.01 });
+    let plain = Conduction::Plain { sheet_resistance_ohm: 100.0, hall_mobility_m2_per_v_s: 0.1 };
+    assert_eq!(sheet.conduction, plain);
+}
+
+#[test]
+fn a_material_wants_the_thickness_of_its_sheet() {
+    let plain = "sheet_resistance_ohm = 100.0\nhall_mobility_m2_per_v_s = 0.1\n";
+    let material = "[model.material]\ntype = \"semiconductor\"\ndonors_per_m3 = 1e22\ndonor_ev = 0.045\n";
+    let faults = sheet(plain, material).expect_err("no thickness").to_string();
+    assert!(faults.contains("model.material: a material without a thickness"), "{faults}");
+}
+
+#[test]
+fn faults_of_a_sheet_name_what_would_be_right() {
+    for (right, wrong, told) in [
+        ("shape = \"disc\"", "shape = \"blob\"", "4:9: outline.shape: \"blob\" is not known here"),
+        ("diameter_m = 0.01\n", "", "`diameter_m` is missing in [outline]; write it in metres"),
+        ("at_m = 0.0071", "at_m = -1.0", "outline.contact[1].at_m: -1.0 is out of bounds"),
+        ("type = \"sheet\"", "type = \"sheet\"\ncontact_ohm = [1.0]", "1 contact resistances for 4 contacts"),
+        ("name =", "contacts = [\"a\", \"b\"]\nname =", "a sheet has its contacts on its outline"),
+        ("sheet_resistance_ohm = 100.0\n", "", "write sheet_resistance_ohm, or [model.material]"),
+        ("length_m = 0.0004", "length = 0.0004", "did you mean `length_m`?"),
+    ] {
+        let faults = sheet(right, wrong).expect_err(wrong).to_string();
+        assert!(faults.contains(told), "{told:?} is not said in:\n{faults}");
     }
 }
