@@ -23,7 +23,7 @@ pub use fault::{Fault, Faults, Located, Place};
 pub use material::MaterialModel;
 pub use outline::{EdgeContact, Outline, Shape};
 pub use readings::readings;
-pub use recipe::{Acceptance, Hall, Recipe, Resistivity, Settling, Switch};
+pub use recipe::{Acceptance, Hall, Recipe, Resistivity, Settling, Stability, Switch};
 pub use sample::{Conduction, FilmModel, Model, NetworkModel, Sample, SampleLimits, SheetModel};
 pub use template::{Part, Placeholder, Template};
 

@@ -90,6 +90,26 @@ impl Default for Acceptance {
     }
 }
 
+/// When a temperature counts as reached.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Stability {
+    /// How far the sensor may be from the target, in kelvins.
+    pub within_k: f64,
+    /// For how long without a break, in seconds.
+    pub for_s: f64,
+    /// Longest wait for it, in seconds.
+    pub longest_wait_s: f64,
+    /// Ramp to the next temperature, in kelvins a minute; the cryostat's own limit where it is absent.
+    pub ramp_k_per_min: Option<f64>,
+}
+
+impl Default for Stability {
+    /// A tenth of a kelvin for a minute, within an hour (common practice, no source).
+    fn default() -> Self {
+        Self { within_k: 0.1, for_s: 60.0, longest_wait_s: 3600.0, ramp_k_per_min: None }
+    }
+}
+
 /// A recipe.
 #[derive(Clone, Debug)]
 pub struct Recipe {
@@ -113,8 +133,10 @@ pub struct Recipe {
     pub guard: Located<Switch>,
     /// The buffers.
     pub buffers: Located<Switch>,
-    /// Temperature that the person at the bench states, in kelvins.
-    pub temperature_k: f64,
+    /// Temperatures in order, in kelvins; one at least. A single one may be what the person at the bench states.
+    pub temperatures_k: Vec<Located<f64>>,
+    /// When a temperature counts as reached.
+    pub stability: Stability,
     /// What to measure at zero field.
     pub resistivity: Option<Resistivity>,
     /// What to measure in a field.
@@ -139,9 +161,8 @@ pub(crate) fn read(root: &Table<'_>) -> Option<Recipe> {
         .and_then(|table| settling(&table));
     let guard = switch(root, "guard");
     let buffers = switch(root, "buffers");
-    let temperature = root.number("temperature_k", Bounds::new(0.01, 2000.0, "K"));
-    let temperature =
-        root.require("temperature_k", "write the temperature of the sample in kelvins", temperature);
+    let temperatures = temperatures(root);
+    let stability = optional(root, "stability", stability);
     let resistivity = optional(root, "resistivity", resistivity);
     let hall = optional(root, "hall", hall);
     let acceptance = optional(root, "acceptance", acceptance);
@@ -162,10 +183,53 @@ pub(crate) fn read(root: &Table<'_>) -> Option<Recipe> {
         settling: settling?,
         guard: guard?,
         buffers: buffers?,
-        temperature_k: temperature?.value,
+        temperatures_k: temperatures?,
+        stability: stability?.unwrap_or_default(),
         resistivity,
         hall,
         acceptance: acceptance?.unwrap_or_default(),
+    })
+}
+
+const TEMPERATURE: Bounds = Bounds::new(0.01, 2000.0, "K");
+
+fn temperatures(root: &Table<'_>) -> Option<Vec<Located<f64>>> {
+    let one = root.number("temperature_k", TEMPERATURE);
+    let list = root.numbers("temperatures_k", TEMPERATURE);
+    if root.has("temperature_k") && root.has("temperatures_k") {
+        let problem = "temperature_k and temperatures_k are both written";
+        root.push(root.located(()).fault(problem, "write one of them"));
+        return None;
+    }
+    if root.has("temperatures_k") {
+        let list = list?;
+        if list.value.is_empty() {
+            root.push(list.fault("no temperature to measure at", "write temperatures_k = [300, 250, 200]"));
+        }
+        return (!list.value.is_empty()).then_some(list.value);
+    }
+    root.require("temperature_k", "write the temperature of the sample in kelvins", one).map(|one| vec![one])
+}
+
+fn stability(table: &Table<'_>) -> Option<Stability> {
+    let usual = Stability::default();
+    let number = |key, bounds| absent_or(table, key, table.number(key, bounds));
+    let within = number("within_k", Bounds::new(1e-5, 100.0, "K"));
+    let time = number("for_s", Bounds::new(0.0, 86_400.0, "s"));
+    let longest = number("longest_wait_s", Bounds::new(1.0, 604_800.0, "s"));
+    let ramp = number("ramp_k_per_min", Bounds::new(1e-4, 1000.0, "K/min"));
+    let or = |found: Option<Located<f64>>, usual| found.map_or(usual, |number| number.value);
+    let (for_s, longest_wait_s) = (or(time?, usual.for_s), longest?);
+    if let Some(longest) = longest_wait_s.as_ref().filter(|longest| longest.value <= for_s) {
+        let remedy = format!("write more than for_s, {for_s} s");
+        table.push(longest.fault("the wait ends before the temperature can count as reached", remedy));
+        return None;
+    }
+    Some(Stability {
+        within_k: or(within?, usual.within_k),
+        for_s,
+        longest_wait_s: or(longest_wait_s, usual.longest_wait_s.max(2.0 * for_s)),
+        ramp_k_per_min: ramp?.map(|ramp| ramp.value),
     })
 }
 

@@ -65,12 +65,38 @@ pub struct Plan {
     pub reversal: Vec<Polarity>,
     /// How often the pattern is taken in a leg.
     pub repeats: u32,
+    /// When a temperature counts as reached, on a bench that controls it.
+    pub stability: Stability,
     /// The rounds in order.
     pub rounds: Vec<Round>,
     /// Why each choice was made, in sentences.
     pub reasons: Vec<String>,
     /// What may go wrong, in sentences.
     pub warnings: Vec<String>,
+}
+
+/// When a temperature counts as reached.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Stability {
+    /// How far from the target, in kelvins.
+    pub within_k: f64,
+    /// For how long without a break.
+    pub time: Second,
+    /// Longest wait for it.
+    pub longest_wait: Second,
+    /// Ramp in kelvins a minute; the cryostat's own where it is absent.
+    pub ramp_k_per_min: Option<f64>,
+}
+
+impl From<quadrille_documents::Stability> for Stability {
+    fn from(written: quadrille_documents::Stability) -> Self {
+        Self {
+            within_k: written.within_k,
+            time: Second(written.for_s),
+            longest_wait: Second(written.longest_wait_s),
+            ramp_k_per_min: written.ramp_k_per_min,
+        }
+    }
 }
 
 /// A complete set of configurations and polarities at one temperature and field.
@@ -80,7 +106,7 @@ pub struct Round {
     pub number: u32,
     /// Flux density.
     pub field: Tesla,
-    /// Temperature as the person at the bench states it.
+    /// Temperature: the controller's target, or as the person at the bench states it.
     pub temperature: Kelvin,
     /// Configurations in order.
     pub legs: Vec<Configuration>,
@@ -104,7 +130,7 @@ impl Plan {
                 guard: recipe.guard.value,
                 buffers: recipe.buffers.value,
                 settling: recipe.settling,
-                temperatures: vec![Kelvin(recipe.temperature_k)],
+                temperatures: recipe.temperatures_k.iter().map(|kelvin| Kelvin(kelvin.value)).collect(),
             },
             Specimen::new(sample)?.as_ref(),
         )?;
@@ -121,6 +147,7 @@ impl Plan {
             buffers: choices.buffers,
             reversal: recipe.reversal.clone(),
             repeats: recipe.repeats,
+            stability: recipe.stability.into(),
             rounds: rounds(recipe),
             reasons: choices.reasons,
             warnings: choices.warnings,
@@ -128,20 +155,21 @@ impl Plan {
     }
 }
 
-/// Zero field first (ASTM F76, from memory: resistivity before Hall), then the fields in the order of the recipe.
+/// Temperature after temperature, for that is the slow axis; at each zero field first (ASTM F76, from memory:
+/// resistivity before Hall), then the fields in the order of the recipe.
 fn rounds(recipe: &Recipe) -> Vec<Round> {
     let mut rounds: Vec<Round> = Vec::new();
-    let temperature = Kelvin(recipe.temperature_k);
-    let mut push = |field, configurations: &[quadrille_documents::Located<Configuration>]| {
-        let legs = configurations.iter().map(|configuration| configuration.value).collect();
-        rounds.push(Round { number: rounds.len() as u32 + 1, field: Tesla(field), temperature, legs });
-    };
-    if let Some(resistivity) = &recipe.resistivity {
-        push(0.0, &resistivity.configurations);
-    }
-    if let Some(hall) = &recipe.hall {
-        for field in &hall.fields_t {
-            push(*field, &hall.configurations);
+    for temperature in &recipe.temperatures_k {
+        let temperature = Kelvin(temperature.value);
+        let mut push = |field, configurations: &[quadrille_documents::Located<Configuration>]| {
+            let legs = configurations.iter().map(|configuration| configuration.value).collect();
+            rounds.push(Round { number: rounds.len() as u32 + 1, field: Tesla(field), temperature, legs });
+        };
+        if let Some(resistivity) = &recipe.resistivity {
+            push(0.0, &resistivity.configurations);
+        }
+        if let Some(hall) = &recipe.hall {
+            hall.fields_t.iter().for_each(|field| push(*field, &hall.configurations));
         }
     }
     rounds

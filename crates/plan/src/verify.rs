@@ -150,6 +150,7 @@ fn plan(
         buffers: choices.buffers,
         reversal: vec![Polarity::Plus, Polarity::Minus],
         repeats: 1,
+        stability: quadrille_documents::Stability::default().into(),
         rounds: vec![Round { number: 1, field: Tesla(0.0), temperature: ROOM, legs }],
         reasons: choices.reasons,
         warnings: choices.warnings,
