@@ -63,6 +63,35 @@ impl TerminalMatrix {
         Self { count: kept.len() - 1, conductances: conductances.collect(), island_of, islands }
     }
 
+    /// The same behind a resistance in series with each contact, in ohms, zero or above. What leads to ground does so
+    /// from inside.
+    pub fn behind(&self, series: &[Ohm]) -> Result<Self, NetworkError> {
+        check_length("resistances in series", series.len(), self.count)?;
+        let bad = series.iter().find(|ohm| !(ohm.0.is_finite() && ohm.0 >= 0.0));
+        if let Some(ohm) = bad {
+            let quantity = "resistance in series in ohms";
+            return Err(NetworkError::OutOfRange { quantity, value: ohm.0, range: "zero or above" });
+        }
+        // The outer ends, ground, and the inner ends of those that have a resistance.
+        let inner = |k: usize| {
+            if k == self.count || series[k].0 == 0.0 { k } else { self.count + 1 + k }
+        };
+        let mut mesh = StarMesh::new(2 * self.count + 1);
+        for k in 0..=self.count {
+            for j in (0..=self.count).filter(|&j| j != k) {
+                mesh.add(inner(k), inner(j), self.wide(k, j));
+            }
+        }
+        for (k, ohm) in series.iter().enumerate().filter(|(_, ohm)| ohm.0 > 0.0) {
+            let siemens = Wide::from(1.0) / Wide::from(ohm.0);
+            mesh.add(k, inner(k), siemens);
+            mesh.add(inner(k), k, siemens);
+        }
+        let kept: Vec<usize> = (0..=self.count).collect();
+        mesh.reduce_to(&kept);
+        Ok(Self::from_mesh(&mesh, &kept, self.island_of.clone(), self.islands.clone()))
+    }
+
     /// How many contacts there are.
     pub fn count(&self) -> usize {
         self.count

@@ -2,7 +2,7 @@
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
 use proptest::prelude::*;
-use quadrille_experiment::Configuration;
+use quadrille_experiment::{Configuration, Contact};
 use quadrille_network::{Film, TerminalMatrix};
 use quadrille_quantity::{Ohm, Tesla};
 
@@ -146,5 +146,22 @@ proptest! {
         prop_assert!(sum(0.0).abs() <= tolerance);
         prop_assert!((sum(1.0) + hall).abs() <= tolerance);
         prop_assert!((sum(1.0) + sum(-1.0)).abs() <= tolerance);
+    }
+}
+
+#[test]
+fn contacts_in_series_outside_are_those_inside() {
+    let ohms = [3.0, 0.0, 17.0, 250.0].map(Ohm);
+    let bare = Film::new(Ohm(120.0), Ohm(70.0), 35.0, [Ohm(0.0); 4]).unwrap();
+    let inside = Film::new(Ohm(120.0), Ohm(70.0), 35.0, ohms).unwrap();
+    for field in [-1.5, 0.0, 4.0] {
+        let outside = bare.terminal_matrix(Tesla(field)).unwrap().behind(&ohms).unwrap();
+        let inside = inside.terminal_matrix(Tesla(field)).unwrap();
+        for k in Contact::first(4) {
+            for j in Contact::first(4) {
+                let (a, b) = (outside.admittance(k, j), inside.admittance(k, j));
+                assert!((a - b).abs() <= 1e-13 * inside.admittance(k, k), "{k} {j} at {field} T: {a} {b}");
+            }
+        }
     }
 }
