@@ -1,6 +1,7 @@
 //! The instruments of a bench, how they are wired to a sample, and what the bench may never exceed.
 
 use crate::fault::{Located, Place};
+use crate::plant::{self, Cryostat, Magnet, Plants};
 use crate::table::{Bounds, Table};
 use std::collections::BTreeMap;
 use std::fmt;
@@ -22,11 +23,25 @@ pub enum Role {
     Ammeter,
     /// Routes the other three to the contacts.
     SwitchMatrix,
+    /// Holds the temperature of the cryostat.
+    TemperatureController,
+    /// Drives the magnet, and says what field there is.
+    FieldSource,
 }
 
 impl Role {
-    /// All of them: a bench has one of each.
-    pub const ALL: [Self; 4] = [Self::CurrentSource, Self::Voltmeter, Self::Ammeter, Self::SwitchMatrix];
+    /// All of them: a bench has at most one of each.
+    pub const ALL: [Self; 6] = [
+        Self::CurrentSource,
+        Self::Voltmeter,
+        Self::Ammeter,
+        Self::SwitchMatrix,
+        Self::TemperatureController,
+        Self::FieldSource,
+    ];
+
+    /// Those that no bench can do without.
+    pub const NEEDED: [Self; 4] = [Self::CurrentSource, Self::Voltmeter, Self::Ammeter, Self::SwitchMatrix];
 
     /// As documents write it.
     pub fn word(self) -> &'static str {
@@ -35,6 +50,8 @@ impl Role {
             Self::Voltmeter => "voltmeter",
             Self::Ammeter => "ammeter",
             Self::SwitchMatrix => "switch-matrix",
+            Self::TemperatureController => "temperature-controller",
+            Self::FieldSource => "field-source",
         }
     }
 
@@ -162,7 +179,7 @@ pub struct BenchLimits {
 pub struct Bench {
     /// Its name.
     pub name: String,
-    /// One instrument of each role, in the order of the document.
+    /// At most one instrument of each role, one of each that is needed, in the order of the document.
     pub instruments: Vec<Instrument>,
     /// The wiring.
     pub wiring: Wiring,
@@ -170,12 +187,18 @@ pub struct Bench {
     pub limits: BenchLimits,
     /// Power-line frequency in hertz.
     pub mains_hz: f64,
+    /// Limits of the cryostat, where the bench has a temperature controller.
+    pub cryostat: Option<Cryostat>,
+    /// Limits and constants of the magnet, where the bench has a field source.
+    pub magnet: Option<Magnet>,
     /// Seed of everything that a simulation of this bench draws.
     pub seed: u64,
+    /// What a simulation makes cryostat and magnet of.
+    pub plants: Plants,
 }
 
 impl Bench {
-    /// The instrument of a role. A checked bench has one of each.
+    /// The instrument of a role. A checked bench has one of each in [`Role::NEEDED`].
     pub fn instrument(&self, role: Role) -> Option<&Instrument> {
         self.instruments.iter().find(|instrument| instrument.role == role)
     }
@@ -203,15 +226,23 @@ pub(crate) fn read(root: &Table<'_>, judge: Judge) -> Option<Bench> {
                 t.number("frequency_hz", Bounds::new(16.0, 500.0, "Hz")),
             )
         });
-    let seed =
-        root.table("simulation").and_then(|t| t.whole("seed", 0, i64::MAX)).map_or(1, |seed| seed.value);
+    // Where instruments are wrong, nothing can be said of what they need.
+    let has = |role| instruments.as_ref().map(|list: &Vec<Instrument>| list.iter().any(|i| i.role == role));
+    let cryostat = plant::cryostat(root, has(Role::TemperatureController));
+    let magnet = plant::magnet(root, has(Role::FieldSource));
+    let simulation = root.table("simulation");
+    let seed = simulation.as_ref().and_then(|t| t.whole("seed", 0, i64::MAX)).map_or(1, |seed| seed.value);
+    let plants = plant::plants(simulation.as_ref());
     Some(Bench {
         name: name?.value,
         instruments: instruments?,
         wiring: wiring?,
         limits: limits?,
         mains_hz: mains?.value,
+        cryostat: cryostat?,
+        magnet: magnet?,
         seed: seed.unsigned_abs(),
+        plants: plants?,
     })
 }
 
@@ -237,11 +268,11 @@ fn instruments(root: &Table<'_>, judge: Judge) -> Option<Vec<Instrument>> {
     let roles: Vec<&Located<Role>> = read.iter().filter_map(|entry| entry.role.as_ref()).collect();
     right &= each_once(root, roles.iter().map(|role| (*role, role.value)), |role, line| {
         let problem = format!("a second {} (the first is on line {line})", role.value);
-        (problem, "a bench has one instrument of each role")
+        (problem, "a bench has at most one instrument of each role")
     });
     // A role that could not be read may be any of those that are missing.
     if roles.len() == read.len() {
-        for role in Role::ALL.into_iter().filter(|role| !roles.iter().any(|found| found.value == *role)) {
+        for role in Role::NEEDED.into_iter().filter(|role| !roles.iter().any(|found| found.value == *role)) {
             let remedy = format!("write an [[instrument]] with role = \"{role}\"");
             root.push(root.located(()).fault(format!("the bench has no {role}"), remedy));
             right = false;

@@ -69,16 +69,20 @@ enum Need {
     IfThere,
 }
 
-use Placeholder::{AperturePlc, ApertureSecond, Crosspoints, Level, Limit, RangeAmpere, RangeVolt};
-use Role::{Ammeter, CurrentSource, SwitchMatrix, Voltmeter};
+use Placeholder::{
+    AperturePlc, ApertureSecond, Crosspoints, Field, Level, Limit, MagnetCurrent, RampAmperePerMinute,
+    RampAmperePerSecond, RampKelvinPerMinute, RampKelvinPerSecond, RampTeslaPerMinute, RampTeslaPerSecond,
+    RangeAmpere, RangeVolt, TargetKelvin,
+};
+use Role::{Ammeter, CurrentSource, FieldSource, SwitchMatrix, TemperatureController, Voltmeter};
 
 actions! {
     /// Who it is.
-    Identity = "identity", [CurrentSource, Voltmeter, Ammeter, SwitchMatrix], Always, Text, [];
+    Identity = "identity", Role::ALL, Always, Text, [];
     /// The oldest entry of its error queue.
-    NextError = "next_error", [CurrentSource, Voltmeter, Ammeter, SwitchMatrix], Always, Text, [];
+    NextError = "next_error", Role::ALL, Always, Text, [];
     /// Whether all that was asked for is done: answers 1 then.
-    Complete = "complete", [CurrentSource, Voltmeter, Ammeter, SwitchMatrix], Always, Number, [];
+    Complete = "complete", Role::ALL, Always, Number, [];
     /// Set the current.
     SetLevel = "set_level", [CurrentSource], Always, Nothing, [Level];
     /// The current that is set.
@@ -94,11 +98,11 @@ actions! {
     /// Whether the source is at its voltage limit now.
     InCompliance = "in_compliance", [CurrentSource], IfThere, Bit, [];
     /// Output on.
-    OutputOn = "output_on", [CurrentSource], Always, Nothing, [];
+    OutputOn = "output_on", [CurrentSource, FieldSource], Always, Nothing, [];
     /// Output off.
-    OutputOff = "output_off", [CurrentSource], Always, Nothing, [];
+    OutputOff = "output_off", [CurrentSource, FieldSource], Always, Nothing, [];
     /// Whether the output is on.
-    OutputState = "output", [CurrentSource], Always, Boolean, [];
+    OutputState = "output", [CurrentSource, FieldSource], Always, Boolean, [];
     /// Drive the guard.
     GuardOn = "guard_on", [CurrentSource], IfThere, Nothing, [];
     /// Leave the guard undriven.
@@ -131,6 +135,44 @@ actions! {
     OpenAll = "open_all", [SwitchMatrix], Always, Nothing, [];
     /// Which crosspoints are closed.
     Closed = "closed", [SwitchMatrix], Always, Crosspoints, [];
+    /// Set the temperature to go to.
+    SetTarget = "set_target", [TemperatureController], Always, Nothing, [TargetKelvin];
+    /// The temperature to go to, in kelvins.
+    TargetSet = "target", [TemperatureController], Always, Number, [];
+    /// Set how fast the controller goes there.
+    SetTemperatureRamp = "set_temperature_ramp", [TemperatureController], IfThere, Nothing,
+        [RampKelvinPerMinute, RampKelvinPerSecond];
+    /// How fast it goes there, in the unit in which it is set.
+    TemperatureRampSet = "temperature_ramp", [TemperatureController], IfThere, Number, [];
+    /// The temperature of the thermometer, in kelvins.
+    Temperature = "temperature", [TemperatureController], Always, Number, [];
+    /// Let the controller drive its heater.
+    HeaterOn = "heater_on", [TemperatureController], Always, Nothing, [];
+    /// No heat.
+    HeaterOff = "heater_off", [TemperatureController], Always, Nothing, [];
+    /// Whether the controller drives its heater.
+    HeaterState = "heater", [TemperatureController], Always, Boolean, [];
+    /// Heater power in percent of the most it gives.
+    HeaterPower = "heater_power", [TemperatureController], IfThere, Number, [];
+    /// Set the field to go to.
+    SetFieldTarget = "set_field_target", [FieldSource], Always, Nothing, [Field, MagnetCurrent];
+    /// The field to go to, in the unit in which it is set.
+    FieldTargetSet = "field_target", [FieldSource], Always, Number, [];
+    /// Set how fast the field goes there.
+    SetFieldRamp = "set_field_ramp", [FieldSource], Always, Nothing,
+        [RampTeslaPerSecond, RampTeslaPerMinute, RampAmperePerSecond, RampAmperePerMinute];
+    /// How fast it goes there, in the unit in which it is set.
+    FieldRampSet = "field_ramp", [FieldSource], Always, Number, [];
+    /// Go to the field that is set; left out where the supply goes as soon as it is set.
+    StartRamp = "start_ramp", [FieldSource], IfThere, Nothing, [];
+    /// Stay at the present field.
+    HoldField = "hold", [FieldSource], Always, Nothing, [];
+    /// The field at the probe, in teslas.
+    MeasuredField = "field", [FieldSource], Always, Number, [];
+    /// Whether it is on its way to what is set.
+    Ramping = "ramping", [TemperatureController, FieldSource], Always, Bit, [];
+    /// Zero, or what is wrong.
+    Fault = "fault", [TemperatureController, FieldSource], IfThere, Number, [];
 }
 
 /// One range of an instrument with its accuracy.
@@ -179,6 +221,19 @@ pub struct Facts {
     pub open_resistance_ohm: f64,
     /// Matrix: thermoelectric voltage of a closed crosspoint, standard deviation over crosspoints, in volts.
     pub thermoelectric_v: f64,
+    /// Thermometer or field probe: accuracy as a part of the reading, half-width of a rectangular distribution.
+    pub of_reading: f64,
+    /// Thermometer or field probe: rest of its accuracy, in kelvins or teslas, half-width of a rectangular distribution.
+    pub accuracy: f64,
+}
+
+/// A bit that says what is wrong with an instrument.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FaultBit {
+    /// Its number.
+    pub bit: u8,
+    /// What it means, in words.
+    pub meaning: String,
 }
 
 impl Facts {
@@ -199,6 +254,12 @@ pub struct Dialect {
     pub initialise: Vec<Template>,
     /// Number of the bit that `in_compliance` asks for.
     pub compliance_bit: u8,
+    /// Number of the bit that `ramping` asks for.
+    pub ramping_bit: u8,
+    /// Whether that bit is 0 while it ramps.
+    pub ramping_is_zero: bool,
+    /// The bits of the answer to `fault` that are faults; where there are none, any answer but zero is one.
+    pub fault_bits: Vec<FaultBit>,
     /// How a crosspoint is written in a list.
     pub crosspoint: Template,
     /// Facts of the data sheet.
@@ -245,12 +306,18 @@ pub(crate) fn read(root: &Table<'_>) -> Option<Dialect> {
     let facts_table =
         root.require("facts", "write [facts] with the data of the data sheet", root.table("facts"))?;
     let facts = facts(&facts_table, role.value);
-    let compliance_bit = facts_table.whole("compliance_bit", 0, 15).map_or(0, |bit| bit.value as u8);
+    let bit = |key| facts_table.whole(key, 0, 15).map_or(0, |bit| bit.value as u8);
+    let (compliance_bit, ramping_bit) = (bit("compliance_bit"), bit("ramping_bit"));
+    let ramping_is_zero = facts_table.flag("ramping_is_zero").is_some_and(|flag| flag.value);
+    let fault_bits = fault_bits(&facts_table);
     Some(Dialect {
         name: name?.value,
         role: role.value,
         initialise: initialise?,
         compliance_bit,
+        ramping_bit,
+        ramping_is_zero,
+        fault_bits: fault_bits?,
         crosspoint: crosspoint?,
         facts: facts?,
         templates: templates?,
@@ -262,6 +329,16 @@ fn initialisation(root: &Table<'_>) -> Option<Vec<Template>> {
     let texts = root.require("initialise", remedy, root.texts("initialise", remedy))?;
     let read: Vec<_> = texts.value.iter().map(|text| command(root, text, &[], false)).collect();
     read.into_iter().collect()
+}
+
+fn fault_bits(facts: &Table<'_>) -> Option<Vec<FaultBit>> {
+    let read = |table: &Table<'_>| {
+        let bit = table.require("bit", "write its number, from 0", table.whole("bit", 0, 15));
+        let meaning = table.require("meaning", "say what is wrong when it is set", table.name("meaning"));
+        Some(FaultBit { bit: bit?.value as u8, meaning: meaning?.value })
+    };
+    let bits: Vec<Option<FaultBit>> = facts.tables("fault").iter().map(read).collect();
+    bits.into_iter().collect()
 }
 
 /// A template checked as a command (without `?`) or as a query (with one).
@@ -352,7 +429,10 @@ fn facts(table: &Table<'_>, role: Role) -> Option<Facts> {
             .map(|x| x.value)
     };
     let operate_s = need("operate_s", Bounds::new(0.0, 60.0, "s"));
-    let ranges = if role == SwitchMatrix { Some(Vec::new()) } else { ranges(table, role) };
+    let ranges = match role {
+        CurrentSource | Voltmeter | Ammeter => ranges(table, role),
+        SwitchMatrix | TemperatureController | FieldSource => Some(Vec::new()),
+    };
     let mut facts = Facts::default();
     match role {
         CurrentSource => facts.output_resistance_ohm = need("output_resistance_ohm", RESISTANCE)?,
@@ -368,6 +448,12 @@ fn facts(table: &Table<'_>, role: Role) -> Option<Facts> {
             let thermoelectric = need("thermoelectric_v", Bounds::new(0.0, 1e-3, "V"));
             (facts.closed_resistance_ohm, facts.open_resistance_ohm) = (closed?, open?);
             facts.thermoelectric_v = thermoelectric?;
+        }
+        TemperatureController => facts.accuracy = need("accuracy_k", Bounds::new(0.0, 100.0, "K"))?,
+        FieldSource => {
+            let of_reading = need("of_reading", PART);
+            let accuracy = need("accuracy_t", Bounds::new(0.0, 1.0, "T"));
+            (facts.of_reading, facts.accuracy) = (of_reading?, accuracy?);
         }
     }
     (facts.operate_s, facts.ranges) = (operate_s?, ranges?);

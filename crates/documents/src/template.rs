@@ -24,10 +24,28 @@ pub enum Placeholder {
     Row,
     /// `{column}`: the column of one crosspoint.
     Column,
+    /// `{target_k}`: a temperature in kelvins.
+    TargetKelvin,
+    /// `{ramp_k_per_min}`: a ramp in kelvins per minute.
+    RampKelvinPerMinute,
+    /// `{ramp_k_per_s}`: a ramp in kelvins per second.
+    RampKelvinPerSecond,
+    /// `{field_t}`: a magnetic field in teslas.
+    Field,
+    /// `{magnet_current_a}`: the magnet's current for a field, in amperes.
+    MagnetCurrent,
+    /// `{ramp_t_per_s}`: a ramp of the field in teslas per second.
+    RampTeslaPerSecond,
+    /// `{ramp_t_per_min}`: a ramp of the field in teslas per minute.
+    RampTeslaPerMinute,
+    /// `{ramp_a_per_s}`: a ramp of the magnet's current in amperes per second.
+    RampAmperePerSecond,
+    /// `{ramp_a_per_min}`: a ramp of the magnet's current in amperes per minute.
+    RampAmperePerMinute,
 }
 
 impl Placeholder {
-    const ALL: [Self; 9] = [
+    const ALL: [Self; 18] = [
         Self::Level,
         Self::RangeAmpere,
         Self::RangeVolt,
@@ -37,6 +55,15 @@ impl Placeholder {
         Self::Crosspoints,
         Self::Row,
         Self::Column,
+        Self::TargetKelvin,
+        Self::RampKelvinPerMinute,
+        Self::RampKelvinPerSecond,
+        Self::Field,
+        Self::MagnetCurrent,
+        Self::RampTeslaPerSecond,
+        Self::RampTeslaPerMinute,
+        Self::RampAmperePerSecond,
+        Self::RampAmperePerMinute,
     ];
 
     /// The name between the braces.
@@ -51,6 +78,15 @@ impl Placeholder {
             Self::Crosspoints => "crosspoints",
             Self::Row => "row",
             Self::Column => "column",
+            Self::TargetKelvin => "target_k",
+            Self::RampKelvinPerMinute => "ramp_k_per_min",
+            Self::RampKelvinPerSecond => "ramp_k_per_s",
+            Self::Field => "field_t",
+            Self::MagnetCurrent => "magnet_current_a",
+            Self::RampTeslaPerSecond => "ramp_t_per_s",
+            Self::RampTeslaPerMinute => "ramp_t_per_min",
+            Self::RampAmperePerSecond => "ramp_a_per_s",
+            Self::RampAmperePerMinute => "ramp_a_per_min",
         }
     }
 }

@@ -1,7 +1,9 @@
 //! What right documents give, and what wrong ones are answered with.
 #![allow(clippy::unwrap_used)]
 
-use quadrille_documents::{Conduction, Document, Faults, Model, Settling, Shape, document, readings};
+use quadrille_documents::{
+    Conduction, Document, Faults, Model, Role, SensorModel, Settling, Shape, document, readings,
+};
 
 /// Resource strings are judged elsewhere.
 fn anything(_: &str) -> Result<(), String> {
@@ -25,6 +27,8 @@ fn every_document_of_the_demonstration_is_right() {
         "dialects/voltmeter.toml",
         "dialects/ammeter.toml",
         "dialects/switch-matrix.toml",
+        "dialects/temperature-controller.toml",
+        "dialects/field-source.toml",
     ] {
         if let Err(faults) = document(path, &config(path), anything) {
             panic!("{faults}");
@@ -348,4 +352,110 @@ fn faults_of_a_sheet_name_what_would_be_right() {
         let faults = sheet(right, wrong).expect_err(wrong).to_string();
         assert!(faults.contains(told), "{told:?} is not said in:\n{faults}");
     }
+}
+
+/// The demonstration's bench with a cryostat and a magnet.
+fn surrounded(more: &str) -> String {
+    format!(
+        r#"{}
+[simulation.cryostat]
+bath_k = 4.2
+[[instrument]]
+name = "thermometer"
+role = "temperature-controller"
+resource = "TCPIP::127.0.0.1::5029::SOCKET"
+dialect = "temperature-controller"
+[[instrument]]
+name = "magnet supply"
+role = "field-source"
+resource = "TCPIP::127.0.0.1::5030::SOCKET"
+dialect = "field-source"
+{more}"#,
+        config("demo/bench.toml")
+    )
+}
+
+const LIMITS: &str = "[cryostat]\nlowest_k = 5.0\nhighest_k = 320.0\nmost_ramp_k_per_min = 6.0\n\
+    [magnet]\nfield_t_per_a = 0.03\nmost_field_t = 1.2\nmost_ramp_t_per_s = 0.02\n";
+
+#[test]
+fn a_bench_may_have_a_cryostat_and_a_magnet_with_their_limits() {
+    let Document::Bench(bench) = document("b.toml", &surrounded(LIMITS), anything).unwrap() else { panic!() };
+    assert!(bench.instrument(Role::TemperatureController).is_some());
+    assert_eq!(bench.cryostat.unwrap().highest_k, 320.0);
+    let magnet = bench.magnet.unwrap();
+    assert_eq!((magnet.most_field_t, magnet.current_a(0.6)), (1.2, 20.0));
+    // What is not written of the simulation is as in the defaults.
+    assert_eq!((bench.plants.cryostat.bath_k, bench.plants.cryostat.heater_w), (4.2, 50.0));
+    assert_eq!(bench.plants.cryostat.sensor, SensorModel::Platinum);
+    let Document::Bench(plain) = document("b.toml", &config("demo/bench.toml"), anything).unwrap() else {
+        panic!()
+    };
+    assert_eq!((plain.cryostat, plain.magnet), (None, None));
+}
+
+#[track_caller]
+fn check_surroundings(right: &str, wrong: &str, expected: &[&str]) {
+    let text = surrounded(LIMITS);
+    assert!(text.contains(right), "{right:?} is not there");
+    let faults =
+        document("b.toml", &text.replacen(right, wrong, 1), anything).expect_err("wrong").to_string();
+    for part in expected {
+        assert!(faults.contains(part), "{part:?} is not said in:\n{faults}");
+    }
+}
+
+#[test]
+fn limits_of_cryostat_and_magnet_stand_with_their_instruments_and_are_possible() {
+    check_surroundings(LIMITS, "", &["`cryostat` is missing", "`magnet` is missing"]);
+    check_surroundings("highest_k = 320.0", "highest_k = 4.0", &["4 K is not above the lowest, 5 K"]);
+    check_surroundings("most_field_t = 1.2", "most_field_t = 0.0", &["magnet.most_field_t", "out of bounds"]);
+    check_surroundings("most_ramp_t_per_s", "most_ramp_t_pr_s", &["did you mean `most_ramp_t_per_s`?"]);
+    check_surroundings(
+        "field-source\"\nresource",
+        "temperature-controller\"\nresource",
+        &["a second temperature-controller"],
+    );
+    let plain = format!("{}{LIMITS}", config("demo/bench.toml"));
+    let faults = document("b.toml", &plain, anything).expect_err("nothing controls them").to_string();
+    assert!(
+        faults.contains("[cryostat] stands here, and the bench has no temperature-controller"),
+        "{faults}"
+    );
+    assert!(faults.contains("[magnet] stands here, and the bench has no field-source"), "{faults}");
+}
+
+#[test]
+fn a_thermometer_of_a_table_has_one_that_can_be_turned_round() {
+    let table =
+        "bath_k = 4.2\nsensor = \"table\"\nsensor_k = [4.0, 20.0, 300.0]\nsensor_ohm = [9e3, 2e3, 60.0]";
+    let text = surrounded(LIMITS).replacen("bath_k = 4.2", table, 1);
+    let Document::Bench(bench) = document("b.toml", &text, anything).unwrap() else { panic!() };
+    let expected = SensorModel::Table(vec![(4.0, 9e3), (20.0, 2e3), (300.0, 60.0)]);
+    assert_eq!(bench.plants.cryostat.sensor, expected);
+    for (wrong, said) in [
+        (table.replace("2e3", "10e3"), "all rising or all falling"),
+        (table.replace(", 60.0", ""), "3 ohms"),
+        (table.replace("20.0", "2.0"), "two kelvins or more, rising"),
+        (table.replace("\"table\"", "\"platinum\""), "the thermometer is of platinum"),
+        (table.replace("sensor_ohm", "sensor_ohms"), "did you mean `sensor_ohm`?"),
+    ] {
+        check_surroundings("bath_k = 4.2", &wrong, &[said]);
+    }
+}
+
+#[test]
+fn the_dialects_of_cryostat_and_magnet_carry_their_own_values_and_no_others() {
+    let path = "dialects/temperature-controller.toml";
+    check(path, "{target_k}", "{level_a}", &["{level_a} has no value here", "{target_k}"]);
+    check(path, "{ramp_k_per_min}", "1", &["the value to set does not appear", "{ramp_k_per_s}"]);
+    check(path, "heater_off", "heater_of", &["did you mean `heater_off`?"]);
+    check(path, "accuracy_k = 0.05\n", "", &["`accuracy_k` is missing"]);
+    check(path, "bit = 4", "bit = 16", &["16 is out of bounds"]);
+    let path = "dialects/field-source.toml";
+    check(path, "{field_t}", "{target_k}", &["{magnet_current_a}"]);
+    check(path, "hold = \":SOURce:FIELd:HOLD\"\n", "", &["`hold` is missing"]);
+    let amperes =
+        config(path).replace("{field_t}", "{magnet_current_a}").replace("{ramp_t_per_s}", "{ramp_a_per_min}");
+    assert!(document("amperes.toml", &amperes, anything).is_ok());
 }

@@ -10,7 +10,7 @@
 
 use async_trait::async_trait;
 use quadrille_experiment::Configuration;
-use quadrille_quantity::{Ampere, Volt};
+use quadrille_quantity::{Ampere, Kelvin, Tesla, Volt};
 
 /// What kind of failure an operation met.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -144,6 +144,121 @@ pub trait SwitchMatrix: Instrument {
     async fn connect(&mut self, configuration: Configuration, buffers: bool) -> Result<()>;
 }
 
+/// What a thermometer or a field probe answered, with what its data sheet says of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Sensed {
+    /// Kelvins or teslas, or why there is no value: an open or shorted sensor is an overload or not a number.
+    pub value: MeterValue,
+    /// The answer as it came.
+    pub text: String,
+    /// Relative standard uncertainty of the gain.
+    pub gain_u: f64,
+    /// Standard uncertainty of the rest, in kelvins or teslas.
+    pub own_u: f64,
+}
+
+/// What a temperature controller is doing.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum ThermalState {
+    /// Its heater is off: the temperature goes where the bath takes it.
+    Off,
+    /// Its set point is on its way to the target.
+    Ramping,
+    /// Its set point is at the target. Whether the temperature is, and stays, is not said by this.
+    Holding,
+    /// It says that something is wrong, in words.
+    Fault(String),
+}
+
+/// What a temperature controller says of itself.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ThermalStatus {
+    /// What it is doing.
+    pub state: ThermalState,
+    /// Heater power in percent of the most it gives; `None` where this kind of instrument cannot tell.
+    pub heater_percent: Option<f64>,
+}
+
+impl ThermalStatus {
+    /// Whether the heater can give no more: the target is beyond what it can hold, or the ramp beyond what it can
+    /// follow. `None` where this kind of instrument cannot tell.
+    pub fn is_saturated(&self) -> Option<bool> {
+        self.heater_percent.map(|percent| percent >= 99.9)
+    }
+}
+
+/// Holds the temperature of the cryostat.
+///
+/// Nothing here waits for a temperature: each operation returns as soon as the controller took the setting, and whoever
+/// carries out a plan watches the temperature. [`Instrument::prepare`] leaves controller and heater as they are found:
+/// a cryostat that is cold is not to be lost because a run begins.
+///
+/// Temperatures and ramps beyond the bench's limits fail with [`ErrorKind::Unable`] before anything is sent.
+#[async_trait]
+pub trait TemperatureController: Instrument {
+    /// How fast the set point goes to a target, in kelvins per minute, positive. It is to be set before the target.
+    async fn set_ramp(&mut self, kelvin_per_minute: f64) -> Result<()>;
+
+    /// Where the set point goes, by the ramp; with the heater on, it goes from now. After a failure the old or the new
+    /// target is being gone to.
+    async fn set_target(&mut self, target: Kelvin) -> Result<()>;
+
+    /// Lets the controller drive its heater, or takes the heat away; reads back which.
+    async fn set_heater(&mut self, on: bool) -> Result<()>;
+
+    /// The temperature of the controller's thermometer, which is not the sample's: lag and leads lie between.
+    async fn temperature(&mut self) -> Result<Sensed>;
+
+    /// What the controller is doing.
+    async fn status(&mut self) -> Result<ThermalStatus>;
+
+    /// No heat: heater off, read back. The temperature then goes where the bath takes it, by itself and without
+    /// anybody; cold is at rest, hot is not. The target stays as it is.
+    async fn rest(&mut self) -> Result<()>;
+}
+
+/// What a magnet supply is doing.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum FieldState {
+    /// On its way to the field that was asked for.
+    Ramping,
+    /// At the field that was asked for, or held where it was told to hold.
+    AtRest,
+    /// It says that something is wrong, in words.
+    Fault(String),
+}
+
+/// Drives the magnet, and says what field there is.
+///
+/// A magnet stores ½·L·I²: its current changes by the supply's own ramp and by nothing else, and its circuit is not
+/// opened while current flows. So no operation here switches the output off, and [`Instrument::prepare`] leaves the
+/// field as it is found.
+///
+/// Fields and ramps beyond the bench's limits fail with [`ErrorKind::Unable`] before anything is sent.
+#[async_trait]
+pub trait FieldSource: Instrument {
+    /// How fast the field changes, in teslas per second, positive. It is to be set before the first ramp.
+    async fn set_ramp(&mut self, tesla_per_second: f64) -> Result<()>;
+
+    /// Starts towards a field and does not wait for it. The output is switched on for it where it is off. After a
+    /// failure the supply is where it was, or on its way to the old or the new field.
+    async fn go_to(&mut self, field: Tesla) -> Result<()>;
+
+    /// Stays where it is. The field may go on for as long as the supply needs to stop.
+    async fn hold(&mut self) -> Result<()>;
+
+    /// The field at the probe, iron included.
+    async fn field(&mut self) -> Result<Sensed>;
+
+    /// What the supply is doing.
+    async fn state(&mut self) -> Result<FieldState>;
+
+    /// Starts towards no current by the supply's own ramp, reads back that it is going there, and does not wait: a ramp
+    /// takes minutes, and goes on whether or not anybody is there. The output stays on; the field that is left is what
+    /// the iron keeps. A supply whose output is off is at rest already, and nothing is switched on for it.
+    async fn rest(&mut self) -> Result<()>;
+}
+
 /// The instruments of one bench.
 pub struct Bench {
     /// Drives the current.
@@ -154,4 +269,8 @@ pub struct Bench {
     pub ammeter: Box<dyn Ammeter>,
     /// Routes them.
     pub matrix: Box<dyn SwitchMatrix>,
+    /// Holds the temperature, where the bench has somebody for it.
+    pub temperature: Option<Box<dyn TemperatureController>>,
+    /// Drives the magnet, where the bench has one.
+    pub field: Option<Box<dyn FieldSource>>,
 }

@@ -13,11 +13,13 @@ use std::io::Read;
 use std::path::Path;
 
 /// The dialects that come with the program.
-const SHIPPED: [(&str, &str); 4] = [
+const SHIPPED: [(&str, &str); 6] = [
     ("current-source", include_str!("../../../config/dialects/current-source.toml")),
     ("voltmeter", include_str!("../../../config/dialects/voltmeter.toml")),
     ("ammeter", include_str!("../../../config/dialects/ammeter.toml")),
     ("switch-matrix", include_str!("../../../config/dialects/switch-matrix.toml")),
+    ("temperature-controller", include_str!("../../../config/dialects/temperature-controller.toml")),
+    ("field-source", include_str!("../../../config/dialects/field-source.toml")),
 ];
 
 /// Documents that belong together, as they were when they were read.

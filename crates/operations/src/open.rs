@@ -81,6 +81,8 @@ pub(crate) fn assemble(
         voltmeter: Box::new(VoltmeterDriver::new(take(Role::Voltmeter)?)),
         ammeter: Box::new(AmmeterDriver::new(take(Role::Ammeter)?)),
         matrix: Box::new(MatrixDriver::new(take(Role::SwitchMatrix)?, equipped.bench.wiring.clone())),
+        temperature: None,
+        field: None,
     })
 }
 

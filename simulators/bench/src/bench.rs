@@ -33,7 +33,7 @@ pub struct Options {
 pub struct SimulatedBench {
     inner: Arc<Mutex<Inner>>,
     /// Held while a device carries out a message: one after the other, whoever sends them.
-    pub(crate) busy: Arc<[tokio::sync::Mutex<()>; 4]>,
+    pub(crate) busy: Arc<[tokio::sync::Mutex<()>; 6]>,
 }
 
 struct Inner {
@@ -50,6 +50,11 @@ impl SimulatedBench {
         sample: &Sample,
         options: Options,
     ) -> Result<Self, SimulationError> {
+        for role in [Role::TemperatureController, Role::FieldSource] {
+            if bench.instrument(role).is_some() {
+                return Err(SimulationError::NotSimulated(role));
+            }
+        }
         let seed = options.seed.unwrap_or(bench.seed);
         let broken = Broken { guard: options.without_guard, buffers: options.without_buffers };
         let parts = Parts::new(bench, &dialects, sample, seed, broken)?;
@@ -225,6 +230,8 @@ pub(crate) fn place(role: Role) -> usize {
         Role::Voltmeter => 1,
         Role::Ammeter => 2,
         Role::SwitchMatrix => 3,
+        Role::TemperatureController => 4,
+        Role::FieldSource => 5,
     }
 }
 

@@ -1,6 +1,6 @@
 //! Why a bench cannot be simulated.
 
-use quadrille_documents::Faults;
+use quadrille_documents::{Faults, Role};
 use quadrille_specimen::SpecimenError;
 
 /// Why a bench with a sample cannot be simulated, or a field cannot be applied.
@@ -25,6 +25,9 @@ pub enum SimulationError {
         /// Columns wired to contacts.
         wired: usize,
     },
+    /// The bench has an instrument that this simulation has no device for.
+    #[error("a {0} is not simulated yet: leave it out of the bench document")]
+    NotSimulated(Role),
     /// The circuit of bench and sample cannot be solved.
     #[error("bench and sample cannot be simulated: {0}")]
     Circuit(#[from] SpecimenError),

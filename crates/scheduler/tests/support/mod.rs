@@ -326,6 +326,8 @@ pub(crate) fn bench(world: &Shared) -> Bench {
         voltmeter: Box::new(Mock(world.clone(), "voltmeter")),
         ammeter: Box::new(Mock(world.clone(), "ammeter")),
         matrix: Box::new(Mock(world.clone(), "matrix")),
+        temperature: None,
+        field: None,
     }
 }
 

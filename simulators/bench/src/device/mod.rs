@@ -112,6 +112,8 @@ fn identity(role: Role) -> String {
         Role::Voltmeter => ("VOLTMETER", 2),
         Role::Ammeter => ("AMMETER", 3),
         Role::SwitchMatrix => ("SWITCH MATRIX", 4),
+        Role::TemperatureController => ("TEMPERATURE CONTROLLER", 5),
+        Role::FieldSource => ("FIELD SOURCE", 6),
     };
     format!("QUADRILLE,VIRTUAL {name},SIM-{number},{}", env!("CARGO_PKG_VERSION"))
 }
