@@ -53,7 +53,7 @@ pub struct Resistivity {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Hall {
     /// Fields in the order in which they are taken, in teslas.
-    pub fields_t: Vec<f64>,
+    pub fields_t: Vec<Located<f64>>,
     /// Relative standard uncertainty of a field.
     pub field_relative_u: f64,
     /// Configurations taken at each field.
@@ -91,7 +91,7 @@ impl Default for Acceptance {
 }
 
 /// When a temperature counts as reached.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Stability {
     /// How far the sensor may be from the target, in kelvins.
     pub within_k: f64,
@@ -100,7 +100,7 @@ pub struct Stability {
     /// Longest wait for it, in seconds.
     pub longest_wait_s: f64,
     /// Ramp to the next temperature, in kelvins a minute; the cryostat's own limit where it is absent.
-    pub ramp_k_per_min: Option<f64>,
+    pub ramp_k_per_min: Option<Located<f64>>,
 }
 
 impl Default for Stability {
@@ -229,7 +229,7 @@ fn stability(table: &Table<'_>) -> Option<Stability> {
         within_k: or(within?, usual.within_k),
         for_s,
         longest_wait_s: or(longest_wait_s, usual.longest_wait_s.max(2.0 * for_s)),
-        ramp_k_per_min: ramp?.map(|ramp| ramp.value),
+        ramp_k_per_min: ramp?,
     })
 }
 
@@ -363,7 +363,7 @@ fn hall(table: &Table<'_>) -> Option<Hall> {
         return None;
     }
     Some(Hall {
-        fields_t: values,
+        fields_t: fields.value,
         field_relative_u: absent_or(table, "field_relative_u", relative)?.map_or(0.0, |u| u.value),
         configurations: configurations?,
     })

@@ -1,7 +1,7 @@
 //! What happens in a run besides readings.
 
 use crate::{Configuration, Polarity};
-use quadrille_quantity::{Ampere, Tesla};
+use quadrille_quantity::{Ampere, Kelvin, Second, Tesla};
 use serde::{Deserialize, Serialize};
 
 /// Something that happened in a run, as its record keeps it.
@@ -22,11 +22,20 @@ pub enum Event {
         /// The largest current of the leg.
         current: Ampere,
     },
-    /// A person, or the simulated sample, set the field.
+    /// The sample's thermometer stayed at a temperature.
+    TemperatureReached {
+        /// The temperature that the plan asks for.
+        planned: Kelvin,
+        /// What the thermometer said at the end.
+        measured: Kelvin,
+        /// How long it took.
+        waited: Second,
+    },
+    /// A person, the magnet or the simulated sample set the field.
     FieldSet {
         /// The field that the plan asks for.
         planned: Tesla,
-        /// The field that was confirmed.
+        /// The field that was confirmed, or that the probe saw.
         confirmed: Tesla,
     },
     /// A round began.

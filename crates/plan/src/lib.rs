@@ -65,6 +65,8 @@ pub struct Plan {
     pub reversal: Vec<Polarity>,
     /// How often the pattern is taken in a leg.
     pub repeats: u32,
+    /// How fast temperature and field go where the plan drives them.
+    pub ramps: Ramps,
     /// When a temperature counts as reached, on a bench that controls it.
     pub stability: Stability,
     /// The rounds in order.
@@ -84,17 +86,23 @@ pub struct Stability {
     pub time: Second,
     /// Longest wait for it.
     pub longest_wait: Second,
-    /// Ramp in kelvins a minute; the cryostat's own where it is absent.
-    pub ramp_k_per_min: Option<f64>,
 }
 
-impl From<quadrille_documents::Stability> for Stability {
-    fn from(written: quadrille_documents::Stability) -> Self {
+/// How fast temperature and field go; each absent where the plan leaves it as a person has set it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+pub struct Ramps {
+    /// Of the temperature, in kelvins per minute.
+    pub kelvin_per_minute: Option<f64>,
+    /// Of the field, in teslas per second.
+    pub tesla_per_second: Option<f64>,
+}
+
+impl From<&quadrille_documents::Stability> for Stability {
+    fn from(written: &quadrille_documents::Stability) -> Self {
         Self {
             within_k: written.within_k,
             time: Second(written.for_s),
             longest_wait: Second(written.longest_wait_s),
-            ramp_k_per_min: written.ramp_k_per_min,
         }
     }
 }
@@ -147,11 +155,22 @@ impl Plan {
             buffers: choices.buffers,
             reversal: recipe.reversal.clone(),
             repeats: recipe.repeats,
-            stability: recipe.stability.into(),
+            ramps: ramps(equipped, recipe),
+            stability: (&recipe.stability).into(),
             rounds: rounds(recipe),
             reasons: choices.reasons,
             warnings: choices.warnings,
         })
+    }
+}
+
+/// As fast as the recipe wants, or else as cryostat and magnet bear.
+fn ramps(equipped: &EquippedBench, recipe: &Recipe) -> Ramps {
+    let cryostat = equipped.bench.cryostat.map(|cryostat| cryostat.most_ramp_k_per_min);
+    Ramps {
+        kelvin_per_minute: cryostat
+            .map(|most| recipe.stability.ramp_k_per_min.as_ref().map_or(most, |ramp| ramp.value)),
+        tesla_per_second: equipped.bench.magnet.map(|magnet| magnet.most_ramp_t_per_s),
     }
 }
 
@@ -169,7 +188,7 @@ fn rounds(recipe: &Recipe) -> Vec<Round> {
             push(0.0, &resistivity.configurations);
         }
         if let Some(hall) = &recipe.hall {
-            hall.fields_t.iter().for_each(|field| push(*field, &hall.configurations));
+            hall.fields_t.iter().for_each(|field| push(field.value, &hall.configurations));
         }
     }
     rounds

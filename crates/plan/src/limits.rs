@@ -3,7 +3,7 @@
 use crate::EquippedBench;
 use quadrille_documents::{Fault, Faults, Located, Recipe, Role, Sample, Switch};
 use quadrille_experiment::Configuration;
-use quadrille_quantity::{Ampere, Volt, Watt};
+use quadrille_quantity::{Ampere, Kelvin, Tesla, Volt, Watt};
 
 /// The lowest of what bench and sample allow, each with whose it is.
 pub(crate) struct Allowed {
@@ -39,11 +39,46 @@ pub(crate) fn check(equipped: &EquippedBench, sample: &Sample, recipe: &Recipe) 
     let mut faults = Vec::new();
     amounts(equipped, sample, recipe, &mut faults);
     switches(equipped, recipe, &mut faults);
+    temperatures(equipped, recipe, &mut faults);
+    fields(equipped, recipe, &mut faults);
     let resistivity = recipe.resistivity.iter().flat_map(|part| &part.configurations);
     let hall = recipe.hall.iter().flat_map(|part| &part.configurations);
     let contacts = contacts(equipped, sample);
     faults.extend(resistivity.chain(hall).filter_map(|configuration| beyond(configuration, contacts)));
     if faults.is_empty() { Ok(()) } else { Err(Faults(faults)) }
+}
+
+fn temperatures(equipped: &EquippedBench, recipe: &Recipe, faults: &mut Vec<Fault>) {
+    let temperatures = &recipe.temperatures_k;
+    let Some(cryostat) = equipped.bench.cryostat else {
+        if let [_, second, ..] = temperatures.as_slice() {
+            let remedy = "write one temperature, or a bench with a temperature-controller";
+            faults.push(second.fault("this bench has nobody to change the temperature in a run", remedy));
+        }
+        return;
+    };
+    let (least, most) = (cryostat.lowest_k, cryostat.highest_k);
+    let beyond = temperatures.iter().filter(|kelvin| !(least..=most).contains(&kelvin.value));
+    faults.extend(beyond.map(|kelvin| {
+        let problem = format!("{} is beyond what the cryostat may be asked for", Kelvin(kelvin.value));
+        kelvin.fault(problem, format!("write kelvins from {least} to {most}"))
+    }));
+    if let Some(ramp) = &recipe.stability.ramp_k_per_min
+        && ramp.value > cryostat.most_ramp_k_per_min
+    {
+        let problem = format!("{} K/min is faster than the cryostat bears", ramp.value);
+        faults.push(ramp.fault(problem, format!("write at most {}", cryostat.most_ramp_k_per_min)));
+    }
+}
+
+fn fields(equipped: &EquippedBench, recipe: &Recipe, faults: &mut Vec<Fault>) {
+    let (Some(magnet), Some(hall)) = (equipped.bench.magnet, &recipe.hall) else { return };
+    let most = magnet.most_field_t;
+    let beyond = hall.fields_t.iter().filter(|field| field.value.abs() > most);
+    faults.extend(beyond.map(|field| {
+        let problem = format!("{} is beyond what the magnet may be asked for", Tesla(field.value));
+        field.fault(problem, format!("write at most {most} T of either sign"))
+    }));
 }
 
 fn amounts(equipped: &EquippedBench, sample: &Sample, recipe: &Recipe, faults: &mut Vec<Fault>) {

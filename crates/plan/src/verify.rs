@@ -2,7 +2,7 @@
 
 use crate::choose::{self, Wanted, no_answer};
 use crate::limits::{Allowed, contacts};
-use crate::{EquippedBench, Plan, Round};
+use crate::{EquippedBench, Plan, Ramps, Round};
 use quadrille_documents::{Faults, Role, Sample, Settling, Switch};
 use quadrille_experiment::{Configuration, Polarity, Reading, STANDARD};
 use quadrille_network::Circuit;
@@ -150,7 +150,8 @@ fn plan(
         buffers: choices.buffers,
         reversal: vec![Polarity::Plus, Polarity::Minus],
         repeats: 1,
-        stability: quadrille_documents::Stability::default().into(),
+        ramps: Ramps::default(),
+        stability: (&quadrille_documents::Stability::default()).into(),
         rounds: vec![Round { number: 1, field: Tesla(0.0), temperature: ROOM, legs }],
         reasons: choices.reasons,
         warnings: choices.warnings,

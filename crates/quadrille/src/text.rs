@@ -39,6 +39,9 @@ pub(crate) fn event(event: &Event) -> Option<String> {
     Some(match event {
         Event::Identified { instrument, identity } => format!("       {instrument}: {identity}"),
         Event::RoundStarted { round } => format!("Round {round}."),
+        Event::TemperatureReached { planned, measured, waited } => {
+            format!("Temperature {planned} reached in {waited}: {measured}.")
+        }
         Event::FieldSet { confirmed, .. } => format!("Field {confirmed}."),
         Event::Fault { what } => format!("Fault: {what}"),
         Event::IntentToEnergise { .. }

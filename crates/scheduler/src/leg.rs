@@ -4,7 +4,6 @@ use crate::run::{Failure, Work};
 use crate::stand_down::duration;
 use quadrille_experiment::{Circumstances, Condition, Configuration, Event, MeterReading, Polarity, Reading};
 use quadrille_instruments::{Answer, MeterValue};
-use quadrille_plan::Round;
 use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
 
 /// Headroom of the voltmeter's range over what a first look saw.
@@ -17,12 +16,6 @@ pub(crate) struct Here {
     pub(crate) field: Tesla,
     pub(crate) temperature: Kelvin,
     pub(crate) configuration: Configuration,
-}
-
-impl Here {
-    pub(crate) fn new(round: &Round, field: Tesla, configuration: Configuration) -> Self {
-        Self { round: round.number, field, temperature: round.temperature, configuration }
-    }
 }
 
 /// Full scales of the two meters.

@@ -5,6 +5,7 @@ mod guarded;
 mod leg;
 mod run;
 mod stand_down;
+mod surroundings;
 
 pub use run::{Ending, Failure, Outcome, run};
 pub use stand_down::{Output, StandDown, stand_down};

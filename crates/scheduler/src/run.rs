@@ -7,7 +7,7 @@ use crate::{FieldHand, RecordError, Recorder, Stop};
 use quadrille_experiment::Event;
 use quadrille_instruments::{Bench, InstrumentError};
 use quadrille_plan::{Plan, Round};
-use quadrille_quantity::{Ampere, Tesla};
+use quadrille_quantity::{Ampere, Kelvin, Tesla};
 use tokio::time::Instant;
 
 /// Why a run ended before its plan did.
@@ -19,7 +19,10 @@ pub enum Failure {
     /// The record.
     #[error("the record could not be kept: {0}")]
     Record(#[from] RecordError),
-    /// Nobody confirmed a field.
+    /// A temperature that was not reached.
+    #[error("temperature of {0}: {1}")]
+    Temperature(Kelvin, String),
+    /// A field that nobody confirmed, or that the magnet did not reach.
     #[error("field of {0}: {1}")]
     Field(Tesla, String),
     /// A defect of this program.
@@ -57,6 +60,8 @@ pub(crate) struct Work<'r> {
     pub(crate) fields: &'r mut dyn FieldHand,
     pub(crate) begun: Instant,
     pub(crate) energised: bool,
+    /// The temperature that was last asked for.
+    pub(crate) target: Option<Kelvin>,
 }
 
 /// Carries out a plan. Whatever happens (the plan done, a stop, a failure, a panic), the bench is stood down before
@@ -69,7 +74,7 @@ pub async fn run(
     mut stop: Stop,
 ) -> Outcome {
     let begun = Instant::now();
-    let mut work = Work { plan, bench, recorder, fields, begun, energised: false };
+    let mut work = Work { plan, bench, recorder, fields, begun, energised: false, target: None };
     let ending = tokio::select! {
         biased;
         () = wanted(&mut stop) => Ending::Stopped,
@@ -132,6 +137,16 @@ impl Work<'_> {
         let identity = self.bench.matrix.prepare().await?;
         self.identified(self.bench.matrix.name().to_owned(), identity).await?;
         self.bench.matrix.open_all().await?;
+        if let Some(controller) = self.bench.temperature.as_mut() {
+            let identity = controller.prepare().await?;
+            let name = controller.name().to_owned();
+            self.identified(name, identity).await?;
+        }
+        if let Some(magnet) = self.bench.field.as_mut() {
+            let identity = magnet.prepare().await?;
+            let name = magnet.name().to_owned();
+            self.identified(name, identity).await?;
+        }
         self.bench.source.set_range_and_limit(self.plan.current, self.plan.voltage_limit).await?;
         self.bench.source.set_level(Ampere(0.0)).await?;
         self.bench.source.set_guard(self.plan.guard).await?;
@@ -145,13 +160,15 @@ impl Work<'_> {
     }
 
     async fn round(&mut self, round: &Round) -> Result<(), Failure> {
+        self.reach_temperature(round.temperature).await?;
         let planned = round.field;
-        let confirmed = self.fields.set(planned).await.map_err(|why| Failure::Field(planned, why))?;
+        let confirmed = self.reach_field(planned).await?;
         self.recorder.event(&Event::FieldSet { planned, confirmed }).await?;
         self.recorder.event(&Event::RoundStarted { round: round.number }).await?;
         for &configuration in &round.legs {
+            let temperature = self.temperature(round.temperature).await?;
             self.energised = true;
-            self.leg(Here::new(round, confirmed, configuration)).await?;
+            self.leg(Here { round: round.number, field: confirmed, temperature, configuration }).await?;
         }
         self.recorder.event(&Event::RoundFinished { round: round.number }).await?;
         Ok(())

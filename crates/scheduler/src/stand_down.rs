@@ -1,5 +1,5 @@
-//! The one way out: current to zero, output off, read back, then crosspoints open. Everything is attempted, then the
-//! failures are reported.
+//! The one way out: current to zero, output off, read back, then crosspoints open, then heater off and the field on its
+//! way to rest. Everything is attempted, then the failures are reported.
 
 use crate::guarded::guarded;
 use quadrille_instruments::{Bench, MeterValue};
@@ -61,9 +61,21 @@ const FALLING: f64 = 0.8;
 /// not return breaks its contract.
 const LONGEST: Duration = Duration::from_secs(900);
 
-/// Brings a bench to rest. Crosspoints stay as they are while the output is not known to be off, and while the ammeter
-/// sees that it is not: a relay that opens under current is worse than one that stays closed.
+/// Brings a bench to rest: the current, then the crosspoints, then heater and field where the plan drives them.
 pub async fn stand_down(bench: &mut Bench, plan: &Plan) -> StandDown {
+    let mut outcome = current_to_rest(bench, plan).await;
+    if let Some(controller) = bench.temperature.as_mut().filter(|_| plan.ramps.kelvin_per_minute.is_some()) {
+        keep(attempt("switch the heater off", controller.rest()).await, &mut outcome.failures);
+    }
+    if let Some(magnet) = bench.field.as_mut().filter(|_| plan.ramps.tesla_per_second.is_some()) {
+        keep(attempt("send the field to rest", magnet.rest()).await, &mut outcome.failures);
+    }
+    outcome
+}
+
+/// Crosspoints stay as they are while the output is not known to be off, and while the ammeter
+/// sees that it is not: a relay that opens under current is worse than one that stays closed.
+async fn current_to_rest(bench: &mut Bench, plan: &Plan) -> StandDown {
     let mut failures = Vec::new();
     keep(attempt("set the level to zero", bench.source.set_level(Ampere(0.0))).await, &mut failures);
     // The driver reads back: when this returns well, the source itself has said that its output is off.

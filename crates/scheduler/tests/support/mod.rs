@@ -12,7 +12,7 @@ use quadrille_instruments::{
     Ammeter, Answer, Bench, CurrentSource, ErrorKind, Instrument, InstrumentError, MeterValue, Result,
     SwitchMatrix, Voltmeter,
 };
-use quadrille_plan::{Plan, Round, Stability};
+use quadrille_plan::{Plan, Ramps, Round, Stability};
 use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
 use quadrille_scheduler::{Outcome, run};
 use std::sync::{Arc, Mutex};
@@ -100,8 +100,8 @@ pub(crate) fn plan() -> Plan {
             within_k: 0.1,
             time: Second(20.0),
             longest_wait: Second(300.0),
-            ramp_k_per_min: None,
         },
+        ramps: Ramps::default(),
         rounds: vec![round(1, Tesla(0.0), legs(&["21,34", "12,43"])), round(2, Tesla(0.5), legs(&["13,24"]))],
         reasons: Vec::new(),
         warnings: Vec::new(),
