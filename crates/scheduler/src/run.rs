@@ -137,12 +137,15 @@ impl Work<'_> {
         let identity = self.bench.matrix.prepare().await?;
         self.identified(self.bench.matrix.name().to_owned(), identity).await?;
         self.bench.matrix.open_all().await?;
-        if let Some(controller) = self.bench.temperature.as_mut() {
+        let ramps = self.plan.ramps;
+        if let Some(controller) =
+            self.bench.temperature.as_mut().filter(|_| ramps.kelvin_per_minute.is_some())
+        {
             let identity = controller.prepare().await?;
             let name = controller.name().to_owned();
             self.identified(name, identity).await?;
         }
-        if let Some(magnet) = self.bench.field.as_mut() {
+        if let Some(magnet) = self.bench.field.as_mut().filter(|_| ramps.tesla_per_second.is_some()) {
             let identity = magnet.prepare().await?;
             let name = magnet.name().to_owned();
             self.identified(name, identity).await?;

@@ -77,7 +77,8 @@ impl Work<'_> {
                 near_since = None;
             }
             if begun.elapsed() >= duration(stability.longest_wait.0) {
-                let why = format!("not within {} K of it in {}: {now}", stability.within_k, stability.longest_wait);
+                let why =
+                    format!("not within {} K of it in {}: {now}", stability.within_k, stability.longest_wait);
                 return Err(Failure::Temperature(planned, why));
             }
             tokio::time::sleep(pause).await;

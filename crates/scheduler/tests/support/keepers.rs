@@ -37,6 +37,7 @@ impl Recorder for Log {
             Event::IntentToEnergise { configuration, current } => {
                 format!("record intent {configuration} {current}")
             }
+            Event::TemperatureReached { planned, .. } => format!("record temperature {planned}"),
             Event::FieldSet { planned, confirmed } => format!("record field {planned} {confirmed}"),
             Event::RoundStarted { round } => format!("record round {round} started"),
             Event::RoundFinished { round } => format!("record round {round} finished"),

@@ -3,6 +3,7 @@
 #![allow(dead_code, clippy::unwrap_used)]
 
 mod keepers;
+pub(crate) mod plants;
 
 pub(crate) use keepers::{Field, Log};
 
@@ -96,11 +97,7 @@ pub(crate) fn plan() -> Plan {
         buffers: false,
         reversal: vec![Polarity::Plus, Polarity::Minus, Polarity::Minus],
         repeats: 1,
-        stability: Stability {
-            within_k: 0.1,
-            time: Second(20.0),
-            longest_wait: Second(300.0),
-        },
+        stability: Stability { within_k: 0.1, time: Second(20.0), longest_wait: Second(300.0) },
         ramps: Ramps::default(),
         rounds: vec![round(1, Tesla(0.0), legs(&["21,34", "12,43"])), round(2, Tesla(0.5), legs(&["13,24"]))],
         reasons: Vec::new(),
@@ -154,7 +151,7 @@ impl World {
 
 /// One instrument.
 #[derive(Clone)]
-struct Mock(Shared, &'static str);
+pub(crate) struct Mock(Shared, &'static str);
 
 impl Mock {
     /// One operation: written down, counted, made to go wrong if it is its turn; then its effect.
