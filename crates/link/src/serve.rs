@@ -2,13 +2,35 @@
 
 use crate::Resource;
 use async_trait::async_trait;
+use socket2::SockRef;
 use std::io;
-use tokio::io::{AsyncRead, AsyncWrite};
+use std::time::Duration;
+use tokio::io::{AsyncRead, AsyncWrite, DuplexStream};
+use tokio::net::TcpStream;
+use tokio_serial::SerialStream;
 
 /// Bytes from and to one client.
-pub trait Stream: AsyncRead + AsyncWrite + Send + Unpin {}
+pub trait Stream: AsyncRead + AsyncWrite + Send + Unpin {
+    /// Dropping it will reset the connection instead of ending it, where the transport has such a thing.
+    fn reset_when_dropped(&mut self) {}
+}
 
-impl<S: AsyncRead + AsyncWrite + Send + Unpin> Stream for S {}
+impl Stream for Box<dyn Stream> {
+    fn reset_when_dropped(&mut self) {
+        (**self).reset_when_dropped();
+    }
+}
+
+impl Stream for DuplexStream {}
+
+impl Stream for SerialStream {}
+
+impl Stream for TcpStream {
+    fn reset_when_dropped(&mut self) {
+        // A socket that cannot be told so ends the connection, which is as much as can be had.
+        let _ = SockRef::from(&*self).set_linger(Some(Duration::ZERO));
+    }
+}
 
 /// Where clients of one device arrive, one at a time, as with many instruments: the next one waits until the stream
 /// of the one before is dropped.
@@ -19,4 +41,10 @@ pub trait Server: Send {
 
     /// Waits for the next client. An error means that none can come any more.
     async fn accept(&mut self) -> io::Result<Box<dyn Stream>>;
+
+    /// From now on refuses clients, or lets them come again. Answers whether this transport can refuse: where it
+    /// cannot, clients wait as long as nobody accepts them.
+    async fn refuse(&mut self, _refuses: bool) -> io::Result<bool> {
+        Ok(false)
+    }
 }

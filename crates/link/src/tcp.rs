@@ -111,7 +111,9 @@ impl Link for TcpLink {
 /// A device on a raw socket.
 pub struct TcpServer {
     resource: Resource,
-    listener: TcpListener,
+    address: SocketAddr,
+    /// None while clients are refused.
+    listener: Option<TcpListener>,
 }
 
 impl TcpServer {
@@ -120,7 +122,7 @@ impl TcpServer {
         let listener = TcpListener::bind(address).await?;
         let bound = listener.local_addr()?;
         let resource = Resource::Socket { host: bound.ip().to_string(), port: bound.port() };
-        Ok(Self { resource, listener })
+        Ok(Self { resource, address: bound, listener: Some(listener) })
     }
 }
 
@@ -131,8 +133,18 @@ impl Server for TcpServer {
     }
 
     async fn accept(&mut self) -> io::Result<Box<dyn Stream>> {
-        let (stream, _) = self.listener.accept().await?;
+        let Some(listener) = &self.listener else { return std::future::pending().await };
+        let (stream, _) = listener.accept().await?;
         stream.set_nodelay(true)?;
         Ok(Box::new(stream))
+    }
+
+    async fn refuse(&mut self, refuses: bool) -> io::Result<bool> {
+        if refuses {
+            self.listener = None;
+        } else if self.listener.is_none() {
+            self.listener = Some(TcpListener::bind(self.address).await?);
+        }
+        Ok(true)
     }
 }

@@ -4,9 +4,10 @@ use crate::SimulationError;
 use crate::accuracy::Accuracy;
 use crate::complaint::Complaint;
 use crate::device::{self, CurrentSource, Device, Kind, Matrix, Meter, Step};
+use crate::fault_board::Board;
 use crate::parts::{Broken, Parts};
 use crate::world::{Limits, World};
-use quadrille_documents::{Bench, BenchLimits, Dialect, Role, Sample};
+use quadrille_documents::{Bench, BenchLimits, Crosspoint, Dialect, Role, Sample};
 use quadrille_quantity::Tesla;
 use quadrille_scpi::device::{Response, ScpiError, Unit, errors, parse_message};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -34,10 +35,12 @@ pub struct SimulatedBench {
     inner: Arc<Mutex<Inner>>,
     /// Held while a device carries out a message: one after the other, whoever sends them.
     pub(crate) busy: Arc<[tokio::sync::Mutex<()>; 6]>,
+    /// The faults in force. Locked after the bench where both are.
+    pub(crate) faults: Arc<Board>,
 }
 
 struct Inner {
-    epoch: Option<Instant>,
+    faults: Arc<Board>,
     world: World,
     devices: [Box<dyn Device>; 4],
 }
@@ -63,7 +66,9 @@ impl SimulatedBench {
         let meter = |kind, role: Role| {
             Box::new(Meter::new(kind, seed, accuracy(role), facts(role).operate_s, bench.mains_hz))
         };
+        let faults = Arc::<Board>::default();
         let source = CurrentSource::new(
+            Arc::clone(&faults),
             accuracy(Role::CurrentSource),
             facts(Role::CurrentSource).operate_s,
             bench.limits.voltage_v,
@@ -73,10 +78,10 @@ impl SimulatedBench {
             Box::new(source),
             meter(Kind::Voltmeter, Role::Voltmeter),
             meter(Kind::Ammeter, Role::Ammeter),
-            Box::new(Matrix::new(facts(Role::SwitchMatrix).operate_s)),
+            Box::new(Matrix::new(Arc::clone(&faults), facts(Role::SwitchMatrix).operate_s)),
         ];
-        let inner = Inner { epoch: None, world, devices };
-        Ok(Self { inner: Arc::new(Mutex::new(inner)), busy: Arc::default() })
+        let inner = Inner { faults: Arc::clone(&faults), world, devices };
+        Ok(Self { inner: Arc::new(Mutex::new(inner)), busy: Arc::default(), faults })
     }
 
     /// Sets the field at the sample, at once. Refused where it is not finite.
@@ -144,6 +149,34 @@ impl SimulatedBench {
         self.lock().device(role).pending_until().is_some()
     }
 
+    /// As after power on, settings and status.
+    pub(crate) fn reboot(&self, role: Role) {
+        let mut inner = self.lock();
+        let now = inner.now();
+        let Inner { world, devices, .. } = &mut *inner;
+        let device = &mut devices[place(role)];
+        device.clear(world);
+        device.reset(world);
+        *device.status() = device::powered_on();
+        device.apply(now, world);
+    }
+
+    /// Another instrument was told to do something.
+    pub(crate) fn stranger_told(&self, role: Role, what: &str) {
+        let mut inner = self.lock();
+        let now = inner.now();
+        inner.world.stranger_told(now, role, what);
+    }
+
+    /// Every crosspoint of the sample's rows and columns, row by row.
+    pub(crate) fn crosspoints(&self) -> Vec<Crosspoint> {
+        self.lock().world.parts().crosspoints()
+    }
+
+    pub(crate) fn has(&self, crosspoint: Crosspoint) -> bool {
+        self.lock().world.parts().place(crosspoint).is_some()
+    }
+
     /// Forgets a reading under way.
     pub(crate) fn clear(&self, role: Role) {
         let mut inner = self.lock();
@@ -165,6 +198,9 @@ impl SimulatedBench {
     async fn unit(&self, role: Role, unit: &Unit, has_answer: bool) -> Result<Option<String>, ScpiError> {
         // Instants are whole nanoseconds: one that was waited for has come, even where it is rounded down.
         let mut earliest = 0.0;
+        if let Some(outcome) = self.spoilt(role, unit) {
+            return outcome;
+        }
         loop {
             let (step, now, operate_s) = {
                 let mut inner = self.lock();
@@ -210,11 +246,11 @@ impl SimulatedBench {
 }
 
 impl Inner {
-    fn epoch(&mut self) -> Instant {
-        *self.epoch.get_or_insert_with(Instant::now)
+    fn epoch(&self) -> Instant {
+        self.faults.epoch()
     }
 
-    fn now(&mut self) -> f64 {
+    fn now(&self) -> f64 {
         self.epoch().elapsed().as_secs_f64()
     }
 

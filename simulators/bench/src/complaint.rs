@@ -1,5 +1,6 @@
 //! What a simulated bench complains of: misuse that real hardware punishes in silence.
 
+use quadrille_documents::Role;
 use std::fmt;
 
 /// Kind of misuse.
@@ -19,6 +20,22 @@ pub enum ComplaintKind {
     SourceShorted,
     /// The last client of the source went away while current was on.
     OutputLeftOn,
+    /// An instrument that is not the bench's was told to do something: what is off for one may be on for another.
+    StrangerTold(Role),
+}
+
+impl ComplaintKind {
+    /// The instrument that was misused, or at whose place something was.
+    pub fn instrument(self) -> Role {
+        match self {
+            Self::HotSwitching | Self::SourceShorted => Role::SwitchMatrix,
+            Self::OverPower | Self::OverCurrent | Self::OverVoltage | Self::OutputLeftOn => {
+                Role::CurrentSource
+            }
+            Self::AmmeterOpen => Role::Ammeter,
+            Self::StrangerTold(role) => role,
+        }
+    }
 }
 
 impl fmt::Display for ComplaintKind {
@@ -31,6 +48,7 @@ impl fmt::Display for ComplaintKind {
             Self::AmmeterOpen => "ammeter input open while crosspoints move",
             Self::SourceShorted => "source shorted",
             Self::OutputLeftOn => "output left on",
+            Self::StrangerTold(_) => "a stranger told what to do",
         })
     }
 }
@@ -48,6 +66,7 @@ pub struct Complaint {
 
 impl fmt::Display for Complaint {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{:.3} s: {}: {}", self.time_s, self.kind, self.detail)
+        let instrument = self.kind.instrument();
+        write!(f, "{:.3} s: {instrument}: {}: {}", self.time_s, self.kind, self.detail)
     }
 }

@@ -227,6 +227,12 @@ impl Parts {
         }
     }
 
+    /// Every crosspoint of a wired row and a wired column, row by row.
+    pub(crate) fn crosspoints(&self) -> Vec<Crosspoint> {
+        let of_row = |&row: &u16| self.columns.iter().map(move |&column| Crosspoint { row, column });
+        self.rows.iter().flat_map(of_row).collect()
+    }
+
     /// Resistance of the ammeter's input when it measures, in ohms.
     pub(crate) fn burden_ohm(&self) -> f64 {
         self.burden_ohm

@@ -1,13 +1,14 @@
 //! The virtual switch matrix.
 
 use super::{Device, ERROR_QUEUE, Step, commands};
+use crate::fault_board::Board;
 use crate::parts::Place;
 use crate::world::World;
 use quadrille_documents::{Crosspoint, Role};
 use quadrille_scpi::ChannelList;
 use quadrille_scpi::device::{CommandSet, Form, ScpiError, Status, Unit, boolean, errors};
 use std::collections::BTreeSet;
-use std::sync::LazyLock;
+use std::sync::{Arc, LazyLock};
 
 #[derive(Clone, Copy)]
 enum Command {
@@ -29,6 +30,7 @@ static COMMANDS: LazyLock<CommandSet<Command>> = LazyLock::new(|| {
 /// Settings and status of the matrix.
 pub(crate) struct Matrix {
     status: Status,
+    faults: Arc<Board>,
     operate_s: f64,
     /// As set; the relays follow.
     closed: BTreeSet<Crosspoint>,
@@ -36,8 +38,8 @@ pub(crate) struct Matrix {
 
 impl Matrix {
     /// As after power on: everything open.
-    pub(crate) fn new(operate_s: f64) -> Self {
-        Self { status: Status::new(ERROR_QUEUE), operate_s, closed: BTreeSet::new() }
+    pub(crate) fn new(faults: Arc<Board>, operate_s: f64) -> Self {
+        Self { status: Status::new(ERROR_QUEUE), faults, operate_s, closed: BTreeSet::new() }
     }
 }
 
@@ -86,7 +88,9 @@ impl Device for Matrix {
         let places = |closed: &BTreeSet<Crosspoint>| -> BTreeSet<Place> {
             closed.iter().filter_map(|&crosspoint| world.parts().place(crosspoint)).collect()
         };
-        let (wanted, present) = (places(&self.closed), world.closed());
+        let present = world.closed();
+        let closed = present.iter().filter_map(|&place| world.parts().crosspoint(place)).collect();
+        let wanted = places(&self.faults.relays_that_close(&self.closed, &closed));
         let opens = present.difference(&wanted).map(|&place| (place, false));
         let closes = wanted.difference(&present).map(|&place| (place, true));
         let moves: Vec<(Place, bool)> = opens.chain(closes).collect();

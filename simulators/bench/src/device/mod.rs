@@ -19,6 +19,11 @@ use quadrille_scpi::device::{
     CommandSet, Family, Form, Header, Limits, Parameter, ScpiError, Status, Unit, errors,
 };
 
+/// Status of a device that was just switched on.
+pub(crate) fn powered_on() -> Status {
+    Status::new(ERROR_QUEUE)
+}
+
 /// Entries of an error queue. Ours.
 const ERROR_QUEUE: usize = 16;
 

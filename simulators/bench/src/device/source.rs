@@ -2,12 +2,13 @@
 
 use super::{Device, ERROR_QUEUE, Step, asks_status, commands, range, range_limits};
 use crate::accuracy::Accuracy;
+use crate::fault_board::Board;
 use crate::world::{Source, World};
 use quadrille_documents::Role;
 use quadrille_scpi::device::{
     CommandSet, Family, Form, Limits, ScpiError, Status, Unit, boolean, errors, real,
 };
-use std::sync::LazyLock;
+use std::sync::{Arc, LazyLock};
 
 /// Smallest voltage limit, in volts. Ours.
 const SMALLEST_LIMIT_V: f64 = 1e-3;
@@ -40,6 +41,7 @@ static COMMANDS: LazyLock<CommandSet<Command>> = LazyLock::new(|| {
 /// Settings and status of the source.
 pub(crate) struct CurrentSource {
     status: Status,
+    faults: Arc<Board>,
     accuracy: Accuracy,
     operate_s: f64,
     limits: Limits,
@@ -52,10 +54,11 @@ pub(crate) struct CurrentSource {
 
 impl CurrentSource {
     /// As after power on. `highest_v` is what the bench allows.
-    pub(crate) fn new(accuracy: Accuracy, operate_s: f64, highest_v: f64) -> Self {
+    pub(crate) fn new(faults: Arc<Board>, accuracy: Accuracy, operate_s: f64, highest_v: f64) -> Self {
         let highest = highest_v.max(LARGEST_LIMIT_V);
         Self {
             status: Status::new(ERROR_QUEUE),
+            faults,
             range: accuracy.largest(),
             accuracy,
             operate_s,
@@ -139,7 +142,8 @@ impl Device for CurrentSource {
         if world.take_limit_reached() {
             self.status.questionable.set_condition_bit(VOLTAGE, true);
         }
-        self.status.questionable.set_condition_bit(VOLTAGE, world.is_at_limit());
+        let is_at_limit = world.is_at_limit() || self.faults.pretends_compliance();
+        self.status.questionable.set_condition_bit(VOLTAGE, is_at_limit);
     }
 
     fn execute(&mut self, unit: &Unit, _now: f64, _world: &mut World) -> Result<Step, ScpiError> {
@@ -151,7 +155,9 @@ impl Device for CurrentSource {
     }
 
     fn apply(&mut self, now: f64, world: &mut World) {
-        if world.source() != self.as_set() {
+        let drives = |source: Source| source.on && source.level != 0.0;
+        let stays_on = drives(world.source()) && !drives(self.as_set()) && self.faults.stays_on();
+        if world.source() != self.as_set() && !stays_on {
             world.set_source(now, self.as_set());
         }
         if world.position().guard != self.guard {

@@ -3,6 +3,7 @@
 use super::{Limits, World};
 use crate::complaint::{Complaint, ComplaintKind};
 use crate::parts::{CONTACTS, Place, RETURN_LOW, SOURCE_HIGH};
+use quadrille_documents::Role;
 use quadrille_quantity::Volt;
 
 /// What a contact that moves may have against ground, in volts. Ours.
@@ -19,6 +20,12 @@ impl World {
             let detail = format!("{:e} A is still set, and nobody is there", self.source.level);
             self.complain(ComplaintKind::OutputLeftOn, detail);
         }
+    }
+
+    /// Another instrument than the bench's was told to do something.
+    pub(crate) fn stranger_told(&mut self, time: f64, role: Role, what: &str) {
+        self.advance(time);
+        self.complain(ComplaintKind::StrangerTold(role), format!("it was told {what}"));
     }
 
     pub(super) fn judge_switching(&mut self, moved: &[Place]) {

@@ -1,0 +1,282 @@
+//! Faults as text: `<instrument> <what> [how much] [once [after N] | until cleared | for S]`.
+
+use super::{Fault, FaultKind, InstrumentFault, Scope};
+use quadrille_documents::{Crosspoint, Role};
+use quadrille_quantity::Second;
+use std::fmt;
+use std::str::{FromStr, SplitWhitespace};
+
+/// Longest delay of a fault, in seconds. Ours: longer than any timeout that a bench document may have.
+const LONGEST_S: f64 = 3600.0;
+
+/// Every form of a fault with what it does, for a person.
+pub const FORMS: &[(&str, &str)] = &[
+    ("INSTRUMENT silent", "no answer comes"),
+    ("INSTRUMENT late S", "the answer comes S seconds later"),
+    ("INSTRUMENT cut N", "only N bytes of the answer come"),
+    ("INSTRUMENT garbled", "the bytes of the answer are others"),
+    ("INSTRUMENT wrong-type", "the answer is of another type"),
+    ("INSTRUMENT twice S", "the answer comes again S seconds later"),
+    ("INSTRUMENT echo", "what is sent comes back"),
+    ("INSTRUMENT reset", "the connection is reset"),
+    ("INSTRUMENT closed", "the connection is closed"),
+    ("INSTRUMENT black-hole", "messages are lost, nothing is answered"),
+    ("INSTRUMENT held", "another client holds the socket: new ones wait"),
+    ("INSTRUMENT refused", "another client holds the socket: new ones are refused"),
+    ("INSTRUMENT reboot S", "it restarts, without its settings, and is back after S seconds"),
+    ("INSTRUMENT stranger", "another instrument is at the address"),
+    ("INSTRUMENT ignored", "a setting is not carried out"),
+    ("INSTRUMENT overflow", "its error queue overflows"),
+    ("INSTRUMENT hang", "it does nothing until the fault is over"),
+    ("matrix stuck-open R!C", "a relay does not close"),
+    ("matrix stuck-closed R!C", "a relay does not open again"),
+    ("matrix wrong-relay R!C R!C", "the second relay moves in place of the first"),
+    ("source stays-on", "it says that it is off and goes on driving"),
+    ("source compliance", "it reports that it is at its voltage limit"),
+];
+
+/// Why a text is no fault, or a fault none of this bench.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{0}")]
+pub struct FaultError(pub(crate) String);
+
+fn error<T>(why: impl Into<String>) -> Result<T, FaultError> {
+    Err(FaultError(why.into()))
+}
+
+/// The short word of a role.
+pub(crate) fn word(role: Role) -> &'static str {
+    match role {
+        Role::CurrentSource => "source",
+        Role::SwitchMatrix => "matrix",
+        role => role.word(),
+    }
+}
+
+impl fmt::Display for Fault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} {}", self.kind, self.scope)
+    }
+}
+
+impl fmt::Display for Scope {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Once { after: 0 } => f.write_str("once"),
+            Self::Once { after } => write!(f, "once after {after}"),
+            Self::UntilCleared => f.write_str("until cleared"),
+            Self::For(Second(seconds)) => write!(f, "for {seconds}"),
+        }
+    }
+}
+
+impl fmt::Display for FaultKind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} ", word(self.role()))?;
+        match self {
+            Self::Instrument(_, fault) => fault.fmt(f),
+            Self::StuckOpen(crosspoint) => write!(f, "stuck-open {crosspoint}"),
+            Self::StuckClosed(crosspoint) => write!(f, "stuck-closed {crosspoint}"),
+            Self::WrongRelay { told, moves } => write!(f, "wrong-relay {told} {moves}"),
+            Self::StaysOn => f.write_str("stays-on"),
+            Self::Compliance => f.write_str("compliance"),
+        }
+    }
+}
+
+impl fmt::Display for InstrumentFault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Silent => f.write_str("silent"),
+            Self::Late(Second(seconds)) => write!(f, "late {seconds}"),
+            Self::Cut(bytes) => write!(f, "cut {bytes}"),
+            Self::Garbled => f.write_str("garbled"),
+            Self::WrongType => f.write_str("wrong-type"),
+            Self::Twice(Second(seconds)) => write!(f, "twice {seconds}"),
+            Self::Echo => f.write_str("echo"),
+            Self::Reset => f.write_str("reset"),
+            Self::Closed => f.write_str("closed"),
+            Self::BlackHole => f.write_str("black-hole"),
+            Self::Held => f.write_str("held"),
+            Self::Refused => f.write_str("refused"),
+            Self::Reboot(Second(seconds)) => write!(f, "reboot {seconds}"),
+            Self::Stranger => f.write_str("stranger"),
+            Self::Ignored => f.write_str("ignored"),
+            Self::Overflow => f.write_str("overflow"),
+            Self::Hang => f.write_str("hang"),
+        }
+    }
+}
+
+impl FromStr for Fault {
+    type Err = FaultError;
+
+    fn from_str(text: &str) -> Result<Self, FaultError> {
+        let mut words = text.split_whitespace();
+        let kind = kind(&mut words)?;
+        let scope = scope(&mut words)?.unwrap_or_else(|| kind.usual_scope());
+        match words.next() {
+            None => Ok(Self { kind, scope }),
+            Some(word) => error(format!("\"{word}\" is too much: a fault ends after how long it lasts")),
+        }
+    }
+}
+
+fn kind(words: &mut SplitWhitespace<'_>) -> Result<FaultKind, FaultError> {
+    let Some(instrument) = words.next() else {
+        return error("name an instrument and what goes wrong, as in: voltmeter late 3");
+    };
+    let role = Role::ALL.into_iter().find(|&role| instrument == word(role) || instrument == role.word());
+    let Some(role) = role else {
+        let known = Role::ALL.map(word).join(", ");
+        return error(format!("there is no instrument \"{instrument}\"; the bench has {known}"));
+    };
+    let Some(what) = words.next() else {
+        return error(format!("say what goes wrong with the {instrument}, as in: {instrument} silent"));
+    };
+    let fault = match what {
+        "silent" => InstrumentFault::Silent,
+        "late" => InstrumentFault::Late(seconds(words, what)?),
+        "cut" => InstrumentFault::Cut(bytes(words)?),
+        "garbled" => InstrumentFault::Garbled,
+        "wrong-type" => InstrumentFault::WrongType,
+        "twice" => InstrumentFault::Twice(seconds(words, what)?),
+        "echo" => InstrumentFault::Echo,
+        "reset" => InstrumentFault::Reset,
+        "closed" => InstrumentFault::Closed,
+        "black-hole" => InstrumentFault::BlackHole,
+        "held" => InstrumentFault::Held,
+        "refused" => InstrumentFault::Refused,
+        "reboot" => InstrumentFault::Reboot(seconds(words, what)?),
+        "stranger" => InstrumentFault::Stranger,
+        "ignored" => InstrumentFault::Ignored,
+        "overflow" => InstrumentFault::Overflow,
+        "hang" => InstrumentFault::Hang,
+        _ => return of_the_bench(role, what, words),
+    };
+    Ok(FaultKind::Instrument(role, fault))
+}
+
+/// What only one of the instruments can show.
+fn of_the_bench(role: Role, what: &str, words: &mut SplitWhitespace<'_>) -> Result<FaultKind, FaultError> {
+    Ok(match (role, what) {
+        (Role::SwitchMatrix, "stuck-open") => FaultKind::StuckOpen(crosspoint(words)?),
+        (Role::SwitchMatrix, "stuck-closed") => FaultKind::StuckClosed(crosspoint(words)?),
+        (Role::SwitchMatrix, "wrong-relay") => {
+            let (told, moves) = (crosspoint(words)?, crosspoint(words)?);
+            if told == moves {
+                return error("the two relays are the same: name the one that moves in place of the first");
+            }
+            FaultKind::WrongRelay { told, moves }
+        }
+        (Role::CurrentSource, "stays-on") => FaultKind::StaysOn,
+        (Role::CurrentSource, "compliance") => FaultKind::Compliance,
+        _ => return error(format!("the {} has no fault \"{what}\"; help lists them", word(role))),
+    })
+}
+
+fn scope(words: &mut SplitWhitespace<'_>) -> Result<Option<Scope>, FaultError> {
+    Ok(Some(match words.next() {
+        None => return Ok(None),
+        Some("once") => match words.clone().next() {
+            Some("after") => {
+                words.next();
+                let count = words.next().and_then(|word| word.parse().ok());
+                let Some(after) = count else {
+                    return error("write after how many occasions, as in: once after 12");
+                };
+                Scope::Once { after }
+            }
+            _ => Scope::Once { after: 0 },
+        },
+        Some("until") if words.next() == Some("cleared") => Scope::UntilCleared,
+        Some("for") => Scope::For(seconds(words, "for")?),
+        Some(_) => return error("a fault lasts once, until cleared, or for S seconds"),
+    }))
+}
+
+fn seconds(words: &mut SplitWhitespace<'_>, what: &str) -> Result<Second, FaultError> {
+    let number = words.next().and_then(|word| word.parse().ok());
+    match number.filter(|seconds: &f64| (0.0..=LONGEST_S).contains(seconds)) {
+        Some(seconds) => Ok(Second(seconds)),
+        None => error(format!("write seconds from 0 to {LONGEST_S}, as in: {what} 3")),
+    }
+}
+
+fn bytes(words: &mut SplitWhitespace<'_>) -> Result<u16, FaultError> {
+    match words.next().and_then(|word| word.parse().ok()) {
+        Some(bytes) => Ok(bytes),
+        None => error("write how many bytes come, from 0 to 65535, as in: cut 5"),
+    }
+}
+
+fn crosspoint(words: &mut SplitWhitespace<'_>) -> Result<Crosspoint, FaultError> {
+    let pair = words.next().and_then(|word| word.split_once('!'));
+    let pair = pair.and_then(|(row, column)| Some((row.parse().ok()?, column.parse().ok()?)));
+    match pair {
+        Some((row, column)) => Ok(Crosspoint { row, column }),
+        None => error("write a crosspoint as row!column, as in: stuck-open 2!3"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_fault_is_printed_as_it_is_read() {
+        for (text, printed) in [
+            ("voltmeter late 3", "voltmeter late 3 once"),
+            ("source reset", "source reset once"),
+            ("current-source reset once after 7", "source reset once after 7"),
+            ("matrix stuck-open 2!3", "matrix stuck-open 2!3 until cleared"),
+            ("matrix wrong-relay 2!3 1!4 for 12.5", "matrix wrong-relay 2!3 1!4 for 12.5"),
+            ("  ammeter   cut 5   until cleared ", "ammeter cut 5 until cleared"),
+            ("ammeter twice 0.25", "ammeter twice 0.25 once"),
+            ("matrix stuck-closed 1!1 once", "matrix stuck-closed 1!1 once"),
+            ("source stays-on", "source stays-on until cleared"),
+            ("switch-matrix refused", "matrix refused until cleared"),
+            ("voltmeter reboot 2 for 30", "voltmeter reboot 2 for 30"),
+        ] {
+            let fault: Fault = text.parse().unwrap();
+            assert_eq!(fault.to_string(), printed);
+            assert_eq!(printed.parse(), Ok(fault));
+        }
+    }
+
+    #[test]
+    fn every_form_that_help_lists_is_read() {
+        for (form, _) in FORMS {
+            let text = form.replace("INSTRUMENT", "ammeter").replace(" S", " 1.5").replace(" N", " 4");
+            let text = text.replacen("R!C", "1!2", 1).replace("R!C", "1!3");
+            let fault: Fault = text.parse().unwrap_or_else(|error| panic!("{form}: {error}"));
+            assert!(fault.to_string().starts_with(&text), "{form}");
+        }
+    }
+
+    #[test]
+    fn what_is_no_fault_is_refused_with_a_reason() {
+        for (text, reason) in [
+            ("", "name an instrument"),
+            ("thermometer silent", "no instrument \"thermometer\""),
+            ("voltmeter", "say what goes wrong"),
+            ("voltmeter explode", "no fault \"explode\""),
+            ("voltmeter stays-on", "no fault \"stays-on\""),
+            ("voltmeter late", "write seconds"),
+            ("voltmeter late -1", "write seconds"),
+            ("voltmeter late nan", "write seconds"),
+            ("voltmeter late 1e9", "write seconds"),
+            ("voltmeter cut 1.5", "write how many bytes"),
+            ("matrix stuck-open 2", "write a crosspoint"),
+            ("matrix stuck-open 2!70000", "write a crosspoint"),
+            ("matrix wrong-relay 2!3 2!3", "the same"),
+            ("voltmeter silent twice", "lasts once"),
+            ("voltmeter silent until tomorrow", "lasts once"),
+            ("voltmeter silent once after", "how many"),
+            ("voltmeter silent once more", "too much"),
+        ] {
+            let error = text.parse::<Fault>().unwrap_err().to_string();
+            assert!(error.contains(reason), "{text}: {error}");
+        }
+    }
+}

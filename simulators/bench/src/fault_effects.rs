@@ -1,0 +1,86 @@
+//! What faults make of a bench's relays and of its source, and how a person, or a seed, brings faults about.
+
+use crate::bench::SimulatedBench;
+use crate::fault::{Fault, FaultError, FaultKind};
+use crate::fault_board::{ArmedFault, Board, FaultEvent};
+use crate::fault_schedule::Schedule;
+use quadrille_documents::Crosspoint;
+use std::collections::BTreeSet;
+use std::time::Duration;
+use tokio::sync::mpsc::UnboundedReceiver;
+
+impl SimulatedBench {
+    /// Puts a fault in force. Refused where it names a crosspoint that the bench does not have.
+    pub fn inject(&self, fault: Fault) -> Result<(), FaultError> {
+        if let Some(missing) = fault.kind.crosspoints().find(|&crosspoint| !self.has(crosspoint)) {
+            return Err(FaultError(format!("the matrix of this bench has no crosspoint {missing}")));
+        }
+        self.faults.inject(fault);
+        Ok(())
+    }
+
+    /// Ends every fault; answers how many there were. What is broken follows its instrument's next command.
+    pub fn clear_faults(&self) -> usize {
+        self.faults.clear()
+    }
+
+    /// The faults in force, in the order in which they were injected.
+    pub fn faults(&self) -> Vec<ArmedFault> {
+        self.faults.armed()
+    }
+
+    /// What becomes of faults from now on.
+    pub fn watch_faults(&self) -> UnboundedReceiver<FaultEvent> {
+        self.faults.watch()
+    }
+
+    /// Lets faults be drawn from a seed for as long as it is polled; `per_minute` of them on average. The same seed
+    /// gives the same faults at the same times of the bench.
+    pub async fn strike_at_random(&self, seed: u64, per_minute: f64) {
+        let epoch = self.faults.epoch();
+        for (time_s, fault) in Schedule::new(seed, per_minute, self.crosspoints()) {
+            tokio::time::sleep_until(epoch + Duration::from_secs_f64(time_s)).await;
+            self.faults.inject(fault);
+        }
+    }
+}
+
+impl Board {
+    /// Which relays are closed after the matrix was told which should be, where these are closed now.
+    pub(crate) fn relays_that_close(
+        &self,
+        wanted: &BTreeSet<Crosspoint>,
+        present: &BTreeSet<Crosspoint>,
+    ) -> BTreeSet<Crosspoint> {
+        let exchanged = |&told: &Crosspoint| {
+            let other = self.strike(|kind| match *kind {
+                FaultKind::WrongRelay { told: named, moves } if named == told => Some(moves),
+                _ => None,
+            });
+            other.unwrap_or(told)
+        };
+        let mut closed: BTreeSet<Crosspoint> = wanted.iter().map(exchanged).collect();
+        let strikes = |fault: FaultKind| self.strike(|kind| (*kind == fault).then_some(())).is_some();
+        let asked_to_close: Vec<Crosspoint> = closed.difference(present).copied().collect();
+        for crosspoint in asked_to_close {
+            if strikes(FaultKind::StuckOpen(crosspoint)) {
+                closed.remove(&crosspoint);
+            }
+        }
+        let asked_to_open: Vec<Crosspoint> = present.difference(&closed).copied().collect();
+        closed.extend(
+            asked_to_open.into_iter().filter(|&crosspoint| strikes(FaultKind::StuckClosed(crosspoint))),
+        );
+        closed
+    }
+
+    /// Whether the output goes on driving, told that it should not.
+    pub(crate) fn stays_on(&self) -> bool {
+        self.strike(|kind| matches!(kind, FaultKind::StaysOn).then_some(())).is_some()
+    }
+
+    /// Whether the source reports its limit though it is not there.
+    pub(crate) fn pretends_compliance(&self) -> bool {
+        self.strike(|kind| matches!(kind, FaultKind::Compliance).then_some(())).is_some()
+    }
+}
