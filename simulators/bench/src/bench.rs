@@ -168,6 +168,11 @@ impl SimulatedBench {
         inner.world.stranger_told(now, role, what);
     }
 
+    /// The instruments that the bench has.
+    pub(crate) fn roles(&self) -> Vec<Role> {
+        self.lock().devices.iter().map(|device| device.role()).collect()
+    }
+
     /// Every crosspoint of the sample's rows and columns, row by row.
     pub(crate) fn crosspoints(&self) -> Vec<Crosspoint> {
         self.lock().world.parts().crosspoints()

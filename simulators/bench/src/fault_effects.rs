@@ -10,8 +10,11 @@ use std::time::Duration;
 use tokio::sync::mpsc::UnboundedReceiver;
 
 impl SimulatedBench {
-    /// Puts a fault in force. Refused where it names a crosspoint that the bench does not have.
+    /// Puts a fault in force. Refused where it names an instrument or a crosspoint that the bench does not have.
     pub fn inject(&self, fault: Fault) -> Result<(), FaultError> {
+        if !self.roles().contains(&fault.kind.role()) {
+            return Err(FaultError(format!("this bench has no {}", fault.kind.role())));
+        }
         if let Some(missing) = fault.kind.crosspoints().find(|&crosspoint| !self.has(crosspoint)) {
             return Err(FaultError(format!("the matrix of this bench has no crosspoint {missing}")));
         }
@@ -38,7 +41,7 @@ impl SimulatedBench {
     /// gives the same faults at the same times of the bench.
     pub async fn strike_at_random(&self, seed: u64, per_minute: f64) {
         let epoch = self.faults.epoch();
-        for (time_s, fault) in Schedule::new(seed, per_minute, self.crosspoints()) {
+        for (time_s, fault) in Schedule::new(seed, per_minute, self.roles(), self.crosspoints()) {
             tokio::time::sleep_until(epoch + Duration::from_secs_f64(time_s)).await;
             self.faults.inject(fault);
         }

@@ -1,4 +1,4 @@
-//! Faults drawn from a seed: which, when, for how long. Knows no bench but its crosspoints, and does not wait.
+//! Faults drawn from a seed: which, when, for how long. Knows no bench but its instruments and crosspoints, and does not wait.
 
 use crate::draw::Purpose;
 use crate::fault::{Fault, FaultKind, InstrumentFault, Scope};
@@ -12,12 +12,13 @@ const LONGEST_S: f64 = 20.0;
 /// Part of the drawn faults that strike once where they can. Ours.
 const ONCE: f64 = 0.6;
 
-/// Endless faults in the order of their times, each a function of the seed, its number and the bench's crosspoints.
+/// Endless faults in the order of their times, each a function of the seed, its number, and the bench's instruments and crosspoints.
 /// None of them is in force for ever: when no more are drawn, the bench becomes sound.
 #[derive(Clone, Debug)]
 pub struct Schedule {
     seed: u64,
     per_minute: f64,
+    roles: Vec<Role>,
     crosspoints: Vec<Crosspoint>,
     drawn: u64,
     time_s: f64,
@@ -25,8 +26,8 @@ pub struct Schedule {
 
 impl Schedule {
     /// Faults of a seed, so many a minute on average.
-    pub fn new(seed: u64, per_minute: f64, crosspoints: Vec<Crosspoint>) -> Self {
-        Self { seed, per_minute, crosspoints, drawn: 0, time_s: 0.0 }
+    pub fn new(seed: u64, per_minute: f64, roles: Vec<Role>, crosspoints: Vec<Crosspoint>) -> Self {
+        Self { seed, per_minute, roles, crosspoints, drawn: 0, time_s: 0.0 }
     }
 
     /// Uniform between 0 and 1, of the fault that is being drawn.
@@ -42,7 +43,7 @@ impl Schedule {
 
     fn kind(&self) -> Option<FaultKind> {
         let crosspoint = || self.choose("crosspoint", &self.crosspoints);
-        let of_instrument = |fault| Some(FaultKind::Instrument(self.choose("role", &Role::ALL)?, fault));
+        let of_instrument = |fault| Some(FaultKind::Instrument(self.choose("role", &self.roles)?, fault));
         let seconds = Second((self.draw("seconds") * 100.0).ceil() / 20.0);
         // Places 0 to 16 are instruments' faults, the others the bench's.
         match (self.draw("kind") * 22.0) as u32 {
@@ -103,7 +104,7 @@ mod tests {
 
     fn schedule(seed: u64) -> Schedule {
         let crosspoints = (1..=3).map(|column| Crosspoint { row: 2, column }).collect();
-        Schedule::new(seed, 6.0, crosspoints)
+        Schedule::new(seed, 6.0, Role::NEEDED.to_vec(), crosspoints)
     }
 
     fn texts(seed: u64) -> Vec<String> {
@@ -134,6 +135,6 @@ mod tests {
         let listed = crate::fault::FORMS.iter().filter_map(|(form, _)| form.split(' ').nth(1));
         assert_eq!(kinds, listed.map(str::to_owned).collect());
         let roles: BTreeSet<Role> = drawn.iter().map(|fault| fault.kind.role()).collect();
-        assert_eq!(roles.len(), Role::ALL.len());
+        assert_eq!(roles.len(), Role::NEEDED.len());
     }
 }

@@ -49,6 +49,8 @@ pub(crate) fn word(role: Role) -> &'static str {
     match role {
         Role::CurrentSource => "source",
         Role::SwitchMatrix => "matrix",
+        Role::TemperatureController => "thermostat",
+        Role::FieldSource => "magnet",
         role => role.word(),
     }
 }
