@@ -97,6 +97,14 @@ pub enum NetworkError {
         /// Nodes, by index.
         nodes: Vec<usize>,
     },
+    /// No contacts on the edge of one uniform sheet were found to have given conductances.
+    #[error(
+        "no contacts on the edge of a uniform sheet fit these conductances: the best found are off by {residual:.1e}"
+    )]
+    NoSuchSheet {
+        /// Largest relative deviation of a conductance where the search stopped.
+        residual: f64,
+    },
 }
 
 fn islands_in_words(islands: &[Vec<String>]) -> String {

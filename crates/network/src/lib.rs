@@ -11,6 +11,7 @@
 //! g_kj = −Y_kj, and Y_kk = Σ_j g_kj + (conductance to ground). In a magnetic field g_kj ≠ g_jk.
 
 mod circuit;
+mod conformal;
 mod dynamics;
 mod elimination;
 mod error;
@@ -22,6 +23,7 @@ mod transfer;
 mod wide;
 
 pub use circuit::{Capacitor, Circuit, CircuitBuilder, GROUND, NodeId, Resistor};
+pub use conformal::EdgeArcs;
 pub use dynamics::{Dynamics, Response};
 pub use error::NetworkError;
 pub use film::Film;
