@@ -225,6 +225,10 @@ pub struct Facts {
     pub of_reading: f64,
     /// Thermometer or field probe: rest of its accuracy, in kelvins or teslas, half-width of a rectangular distribution.
     pub accuracy: f64,
+    /// Temperature controller and field source: step to which a target is rounded, in the unit in which it is set.
+    pub target_step: f64,
+    /// Temperature controller and field source: step to which a ramp is rounded, in the unit in which it is set.
+    pub ramp_step: f64,
 }
 
 /// A bit that says what is wrong with an instrument.
@@ -455,6 +459,10 @@ fn facts(table: &Table<'_>, role: Role) -> Option<Facts> {
             let accuracy = need("accuracy_t", Bounds::new(0.0, 1.0, "T"));
             (facts.of_reading, facts.accuracy) = (of_reading?, accuracy?);
         }
+    }
+    if matches!(role, TemperatureController | FieldSource) {
+        let step = |key| table.number(key, Bounds::new(0.0, 10.0, "")).map_or(0.0, |step| step.value);
+        (facts.target_step, facts.ramp_step) = (step("target_step"), step("ramp_step"));
     }
     (facts.operate_s, facts.ranges) = (operate_s?, ranges?);
     Some(facts)

@@ -1,12 +1,11 @@
 //! The ammeter, and what the two meters have in common.
 
 use crate::command::Value;
-use crate::session::Session;
+use crate::session::{Session, meter_value};
 use async_trait::async_trait;
 use quadrille_documents::{Action, Placeholder, RangeFacts};
-use quadrille_instruments::{Ammeter, Answer, ErrorKind, Instrument, MeterValue, Result};
+use quadrille_instruments::{Ammeter, Answer, ErrorKind, Instrument, Result};
 use quadrille_quantity::Ampere;
-use quadrille_scpi::controller::Number;
 use std::time::Duration;
 
 /// A meter: range, aperture, reading.
@@ -55,12 +54,7 @@ impl Meter {
         };
         let (number, text) = self.session.reading(Action::Read, self.aperture).await?;
         self.session.no_errors().await?;
-        let value = match number {
-            Number::Value(value) => MeterValue::Value(value),
-            Number::PositiveInfinity => MeterValue::Overload(1.0),
-            Number::NegativeInfinity => MeterValue::Overload(-1.0),
-            Number::NotANumber => MeterValue::NotANumber,
-        };
+        let value = meter_value(number);
         Ok(Answer { value, text, range: range.full_scale, gain_u: range.gain_u(), own_u: range.own_u() })
     }
 }

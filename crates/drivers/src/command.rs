@@ -10,10 +10,61 @@ pub(crate) enum Value<'v> {
     Number(f64),
     /// Averaging time: in power-line cycles, or in seconds where the template wants those.
     Aperture { power_line_cycles: f64, seconds: f64 },
+    /// A ramp of the temperature.
+    TemperatureRamp { kelvin_per_minute: f64 },
+    /// A field, and the magnet's current for it.
+    Field { tesla: f64, ampere: f64 },
+    /// A ramp of the field, and of the magnet's current for it.
+    FieldRamp { tesla_per_second: f64, ampere_per_second: f64 },
     /// Crosspoints.
     Crosspoints(&'v [Crosspoint]),
     /// The template carries none.
     None,
+}
+
+impl Value<'_> {
+    /// The number that a placeholder stands for, in its own unit; `None` where this value is not of its kind.
+    fn number(&self, placeholder: Placeholder) -> Option<f64> {
+        Some(match (placeholder, self) {
+            (Placeholder::AperturePlc, Self::Aperture { power_line_cycles, .. }) => *power_line_cycles,
+            (Placeholder::ApertureSecond, Self::Aperture { seconds, .. }) => *seconds,
+            (Placeholder::RampKelvinPerMinute, Self::TemperatureRamp { kelvin_per_minute }) => {
+                *kelvin_per_minute
+            }
+            (Placeholder::RampKelvinPerSecond, Self::TemperatureRamp { kelvin_per_minute }) => {
+                kelvin_per_minute / 60.0
+            }
+            (Placeholder::Field, Self::Field { tesla, .. }) => *tesla,
+            (Placeholder::MagnetCurrent, Self::Field { ampere, .. }) => *ampere,
+            (Placeholder::RampTeslaPerSecond, Self::FieldRamp { tesla_per_second, .. }) => *tesla_per_second,
+            (Placeholder::RampTeslaPerMinute, Self::FieldRamp { tesla_per_second, .. }) => {
+                tesla_per_second * 60.0
+            }
+            (Placeholder::RampAmperePerSecond, Self::FieldRamp { ampere_per_second, .. }) => {
+                *ampere_per_second
+            }
+            (Placeholder::RampAmperePerMinute, Self::FieldRamp { ampere_per_second, .. }) => {
+                ampere_per_second * 60.0
+            }
+            (
+                Placeholder::Level
+                | Placeholder::RangeAmpere
+                | Placeholder::RangeVolt
+                | Placeholder::Limit
+                | Placeholder::TargetKelvin,
+                Self::Number(x),
+            ) => *x,
+            _ => return None,
+        })
+    }
+
+    /// The number that a template carries of it: what is to be read back.
+    pub(crate) fn carried(&self, template: &Template) -> Option<f64> {
+        template.parts().iter().find_map(|part| match part {
+            Part::Value(placeholder) => self.number(*placeholder),
+            Part::Text(_) => None,
+        })
+    }
 }
 
 /// The message that a template gives with a value, checked to be one command line of printable ASCII.
@@ -30,18 +81,11 @@ pub(crate) fn message(dialect: &Dialect, template: &Template, value: &Value<'_>)
 }
 
 fn written(dialect: &Dialect, placeholder: Placeholder, value: &Value<'_>) -> Result<String, String> {
-    let number = |number: f64| format_number(number).map_err(|error| format!("{} is not finite", error.0));
-    match (placeholder, value) {
-        (Placeholder::Crosspoints, Value::Crosspoints(crosspoints)) => {
-            let list: Vec<String> = crosspoints.iter().map(|c| dialect.crosspoint_text(*c)).collect();
-            Ok(list.join(","))
-        }
-        (Placeholder::AperturePlc, Value::Aperture { power_line_cycles, .. }) => number(*power_line_cycles),
-        (Placeholder::ApertureSecond, Value::Aperture { seconds, .. }) => number(*seconds),
-        (
-            Placeholder::Level | Placeholder::RangeAmpere | Placeholder::RangeVolt | Placeholder::Limit,
-            Value::Number(x),
-        ) => number(*x),
-        _ => Err(format!("no value for {{{}}}", placeholder.name())),
+    if let (Placeholder::Crosspoints, Value::Crosspoints(crosspoints)) = (placeholder, value) {
+        let list: Vec<String> = crosspoints.iter().map(|c| dialect.crosspoint_text(*c)).collect();
+        return Ok(list.join(","));
     }
+    let number =
+        value.number(placeholder).ok_or_else(|| format!("no value for {{{}}}", placeholder.name()))?;
+    format_number(number).map_err(|error| format!("{} is not finite", error.0))
 }

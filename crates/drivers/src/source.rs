@@ -69,11 +69,8 @@ impl CurrentSource for SourceDriver {
             return Ok(None);
         }
         let bit = self.0.dialect().compliance_bit;
-        let condition = self.0.number(Action::InCompliance).await?;
-        if !(0.0..65_536.0).contains(&condition) || condition.fract() != 0.0 {
-            return Err(self.0.garbage(format!("{condition} is no register of sixteen bits")));
-        }
+        let condition = self.0.register(Action::InCompliance).await?;
         self.0.no_errors().await?;
-        Ok(Some((condition as u32 >> bit) & 1 == 1))
+        Ok(Some((condition >> bit) & 1 == 1))
     }
 }

@@ -1,8 +1,14 @@
 //! A bench opened: a link to each instrument, a session on it, a driver for its role.
 
 use quadrille_documents::{Bench as BenchDocument, Dialect, Instrument, Role};
-use quadrille_drivers::{AmmeterDriver, MatrixDriver, Session, Settings, SourceDriver, VoltmeterDriver};
-use quadrille_instruments::{Bench, ErrorKind, Instrument as _, InstrumentError, SwitchMatrix as _};
+use quadrille_drivers::{
+    AmmeterDriver, FieldDriver, MatrixDriver, Session, Settings, SourceDriver, TemperatureDriver,
+    VoltmeterDriver,
+};
+use quadrille_instruments::{
+    Bench, ErrorKind, FieldSource as _, Instrument as _, InstrumentError, SwitchMatrix as _,
+    TemperatureController as _,
+};
 use quadrille_link::{Link, OpenOptions, Resource, Traced};
 use quadrille_plan::EquippedBench;
 use std::collections::BTreeMap;
@@ -40,9 +46,40 @@ async fn put_to_rest(equipped: &EquippedBench, links: Vec<Option<Box<dyn Link>>>
         matrix.prepare().await?;
         matrix.open_all().await
     };
-    if let Err(error) = at_rest.await {
-        tracing::warn!("while the others were put to rest: {error}");
+    let electrically = at_rest.await;
+    for at_rest in
+        [electrically, field_to_rest(equipped, &mut sessions).await, cool(equipped, &mut sessions).await]
+    {
+        if let Err(error) = at_rest {
+            tracing::warn!("while the others were put to rest: {error}");
+        }
     }
+}
+
+async fn field_to_rest(
+    equipped: &EquippedBench,
+    sessions: &mut BTreeMap<Role, Session>,
+) -> Result<(), InstrumentError> {
+    let Some((session, magnet)) = sessions.remove(&Role::FieldSource).zip(equipped.bench.magnet) else {
+        return Ok(());
+    };
+    let mut field = FieldDriver::new(session, magnet);
+    field.prepare().await?;
+    field.rest().await
+}
+
+async fn cool(
+    equipped: &EquippedBench,
+    sessions: &mut BTreeMap<Role, Session>,
+) -> Result<(), InstrumentError> {
+    let Some((session, cryostat)) =
+        sessions.remove(&Role::TemperatureController).zip(equipped.bench.cryostat)
+    else {
+        return Ok(());
+    };
+    let mut temperature = TemperatureDriver::new(session, cryostat);
+    temperature.prepare().await?;
+    temperature.rest().await
 }
 
 async fn link(instrument: &Instrument) -> Result<Box<dyn Link>, InstrumentError> {
@@ -81,8 +118,16 @@ pub(crate) fn assemble(
         voltmeter: Box::new(VoltmeterDriver::new(take(Role::Voltmeter)?)),
         ammeter: Box::new(AmmeterDriver::new(take(Role::Ammeter)?)),
         matrix: Box::new(MatrixDriver::new(take(Role::SwitchMatrix)?, equipped.bench.wiring.clone())),
-        temperature: None,
-        field: None,
+        temperature: match equipped.bench.cryostat {
+            Some(cryostat) => {
+                Some(Box::new(TemperatureDriver::new(take(Role::TemperatureController)?, cryostat)))
+            }
+            None => None,
+        },
+        field: match equipped.bench.magnet {
+            Some(magnet) => Some(Box::new(FieldDriver::new(take(Role::FieldSource)?, magnet))),
+            None => None,
+        },
     })
 }
 
