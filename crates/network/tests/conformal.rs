@@ -1,5 +1,7 @@
 //! Sheets with arcs on their edge against exact values, symmetries and the theorem of van der Pauw.
 
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
+
 use quadrille_network::{EdgeArcs, TerminalMatrix};
 use std::f64::consts::{PI, SQRT_2, TAU};
 

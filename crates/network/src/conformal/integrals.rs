@@ -2,7 +2,7 @@
 //! do not disturb.
 
 use super::chords::Chords;
-use std::f64::consts::PI;
+use std::{cmp::Ordering, f64::consts::PI};
 
 /// How J goes with the distance from the start (−p) and the end (−q) of a contact; p + q = 1.
 #[derive(Clone, Copy)]
@@ -19,6 +19,12 @@ impl Exponents {
         let angle = |tangent: f64| 1.0_f64.atan2(tangent) / PI;
         Self { p: angle(-tan_hall), q: angle(tan_hall), cosine: 1.0 / tan_hall.hypot(1.0) }
     }
+
+    /// How far the middle of the voltage lies beyond the middle of a gap, in s: the density s ↦ exp(ps) / (1 + exp(s)) of
+    /// a gap between wide contacts is as much below as above p/q.
+    fn shift(self) -> f64 {
+        (self.p / self.q).ln()
+    }
 }
 
 /// Step of the trapezoidal rule: its error is exp(−2π² / step), 7e-18.
@@ -26,11 +32,11 @@ const STEP: f64 = 0.5;
 /// Beyond the last narrow place by so much in s, an integrand is a power to within exp(−42), 6e-19.
 const MARGIN: f64 = 42.0;
 
-/// Of n − 1 independent flows: the current into each contact (n rows) and the voltage V_k − V_k+1 along each gap but the
-/// last (n − 1 rows), in units of current density and sheet resistance.
+/// Of n flows, each of them a current density in its own right: the current into each contact and the voltage
+/// V_k − V_k+1 along each gap, by rows, in units of current density and sheet resistance.
 ///
-/// Flow m goes from contact m to contact n; on every other contact the polynomial P has a zero, so that little goes
-/// through it. This basis is about as well conditioned as the sheet itself.
+/// Flow j comes out of contact j: its polynomial P has a zero in every gap that does not border on j. There the voltage
+/// nearly vanishes, so that flow j is nearly the current for a voltage at contact j alone. The flows are one too many.
 ///
 /// A stretch of edge from P to Q is covered by v = λP + μQ with s = ln(μ/λ) from −∞ to ∞. All other points of the edge
 /// have Im s = ±π there, whatever their distances, and between these lines the integrand is analytic; so the
@@ -45,16 +51,17 @@ pub(super) struct Integrals {
 impl Integrals {
     pub(super) fn of(chords: &Chords, exponents: Exponents) -> Self {
         let count = chords.ends() / 2;
+        let zeros = zeros(chords, exponents);
         let along = |stretch: usize, factor: f64| {
             // The phase of J turns by −π from one contact to the next.
             let sign = if (count - stretch / 2).is_multiple_of(2) { -factor } else { factor };
-            let mut row = Stretch { chords, exponents, from: stretch }.integrals();
+            let mut row = Stretch { chords, from: stretch }.integrals(exponents, &zeros);
             row.iter_mut().for_each(|value| *value *= sign);
             row
         };
         Self {
             currents: (0..count).map(|k| along(2 * k, exponents.cosine)).collect(),
-            voltages: (0..count - 1).map(|k| along(2 * k + 1, 1.0)).collect(),
+            voltages: (0..count).map(|k| along(2 * k + 1, 1.0)).collect(),
         }
     }
 }
@@ -62,84 +69,90 @@ impl Integrals {
 /// The stretch of edge from one end of a contact to the next: a contact if `from` is even, else a gap.
 struct Stretch<'a> {
     chords: &'a Chords,
-    exponents: Exponents,
     from: usize,
 }
 
 impl Stretch<'_> {
+    fn to(&self) -> usize {
+        (self.from + 1) % self.chords.ends()
+    }
+
     /// ∫ of each flow over the stretch, up to what [`Integrals`] multiplies.
-    fn integrals(&self) -> Vec<f64> {
-        let Exponents { p, q, .. } = self.exponents;
+    fn integrals(&self, exponents: Exponents, zeros: &[(f64, f64)]) -> Vec<f64> {
+        let Exponents { p, q, .. } = exponents;
         let (at_start, at_end) = if self.from.is_multiple_of(2) { (q, p) } else { (p, q) };
-        let (first, last) = self.range();
+        let (first, last) = self.narrow();
+        // The zero of P in a gap can lie beyond.
+        let shift = exponents.shift();
+        let (first, last) = (first - MARGIN + shift.min(0.0), last + MARGIN + shift.max(0.0));
         let steps = ((last - first) / STEP).ceil() as usize;
         // The sum of exp(κs) from here outwards, over exp(κs) here.
         let series = |power: f64| -1.0 / (-power * STEP).exp_m1();
-        let mut sums = vec![0.0; self.chords.ends() / 2 - 1];
-        let mut flows = Flows::new(self.chords.ends() / 2);
+        let mut sums = vec![0.0; zeros.len()];
+        let mut factors = vec![0.0; zeros.len()];
         for k in 0..=steps {
             let weight = match k {
                 0 => series(at_start),
                 _ if k == steps => series(at_end),
                 _ => 1.0,
             };
-            let density = weight * STEP * self.sample(first + STEP * k as f64, &mut flows);
-            sums.iter_mut().zip(&flows.polynomials).for_each(|(sum, value)| *sum += density * value);
+            let density =
+                weight * STEP * self.sample(first + STEP * k as f64, exponents, zeros, &mut factors);
+            for (j, sum) in sums.iter_mut().enumerate() {
+                let before = (j + zeros.len() - 1) % zeros.len();
+                let others = factors.iter().enumerate().filter(|&(gap, _)| gap != j && gap != before);
+                *sum += density * others.map(|(_, factor)| factor).product::<f64>();
+            }
         }
         sums
     }
 
-    /// Where in s the integrand has become a power, on both sides.
-    fn range(&self) -> (f64, f64) {
-        let (start, end) = (self.from, (self.from + 1) % self.chords.ends());
-        let others = || (0..self.chords.ends()).filter(|&e| e != start && e != end);
-        let ratio = |e: usize| (self.chords.half(e, end) / self.chords.half(e, start)).ln();
-        // s = 0 is where P may have a zero.
-        let nearest_start = others().map(ratio).fold(0.0, f64::max);
-        let nearest_end = others().map(|e| -ratio(e)).fold(0.0, f64::max);
-        (-nearest_start - MARGIN, nearest_end + MARGIN)
+    /// Between which s the integrand is anything but a power.
+    fn narrow(&self) -> (f64, f64) {
+        let (start, end) = (self.from, self.to());
+        let others = (0..self.chords.ends()).filter(|&e| e != start && e != end);
+        let ratios = others.map(|e| (self.chords.half(e, start) / self.chords.half(e, end)).ln());
+        ratios.fold((f64::INFINITY, f64::NEG_INFINITY), |(least, most), s| (least.min(s), most.max(s)))
     }
 
-    /// Π (v − a_k)^−p (v − b_k)^−q times the measure at s; the polynomials of the flows are put into `flows`.
-    fn sample(&self, s: f64, flows: &mut Flows) -> f64 {
-        let small = (-s.abs()).exp();
-        let (lambda, mu) = if s < 0.0 { (1.0, small) } else { (small, 1.0) };
-        let (start, end) = (self.from, (self.from + 1) % self.chords.ends());
+    /// Π (v − a_k)^−p (v − b_k)^−q times the measure at s; and the factor of P with the zero in each gap.
+    fn sample(&self, s: f64, exponents: Exponents, zeros: &[(f64, f64)], factors: &mut [f64]) -> f64 {
+        let (lambda, mu) = point(s);
+        let (start, end) = (self.from, self.to());
         let distance = |e: usize| lambda * self.chords.half(e, start) + mu * self.chords.half(e, end);
         let (mut starts, mut ends) = (1.0, 1.0);
-        for (k, zero) in flows.zeros.iter_mut().enumerate() {
-            let (a, b) = (distance(2 * k), distance(2 * k + 1));
+        let mut next = distance(0);
+        let first = next;
+        for (k, factor) in factors.iter_mut().enumerate() {
+            let (a, b) = (next, distance(2 * k + 1));
+            next = if 2 * k + 2 < self.chords.ends() { distance(2 * k + 2) } else { first };
             starts *= a;
             ends *= b;
-            // The zero lies in the middle of contact k; P changes its sign there.
-            *zero = match (2 * k).cmp(&self.from) {
-                std::cmp::Ordering::Greater => -(a + b),
-                std::cmp::Ordering::Equal => a - b,
-                std::cmp::Ordering::Less => a + b,
+            // P changes its sign at its zero.
+            let (after, before) = (zeros[k].0 * b, zeros[k].1 * next);
+            *factor = match (2 * k + 1).cmp(&self.from) {
+                Ordering::Greater => -(after + before),
+                Ordering::Equal => after - before,
+                Ordering::Less => after + before,
             };
         }
-        flows.multiply();
-        let Exponents { p, q, .. } = self.exponents;
+        let Exponents { p, q, .. } = exponents;
         let power = (starts * ends).sqrt().recip() * (ends / starts).powf((p - q) / 2.0);
         power * lambda * mu * self.chords.half(start, end)
     }
 }
 
-/// The factors of P that vanish on each contact, and for each flow the product of those of all contacts but two.
-struct Flows {
-    zeros: Vec<f64>,
-    polynomials: Vec<f64>,
+/// λ and μ at s, the larger of them being 1.
+fn point(s: f64) -> (f64, f64) {
+    (1.0_f64.min((-s).exp()), 1.0_f64.min(s.exp()))
 }
 
-impl Flows {
-    fn new(count: usize) -> Self {
-        Self { zeros: vec![0.0; count], polynomials: vec![0.0; count - 1] }
-    }
-
-    fn multiply(&mut self) {
-        let zeros = &self.zeros[..self.polynomials.len()];
-        for (m, polynomial) in self.polynomials.iter_mut().enumerate() {
-            *polynomial = zeros.iter().enumerate().filter(|&(j, _)| j != m).map(|(_, zero)| zero).product();
-        }
-    }
+/// λ and μ of the zero that P has in each gap: where about half of the voltage along the gap would lie on either side, a place
+/// that Möbius maps preserve.
+fn zeros(chords: &Chords, exponents: Exponents) -> Vec<(f64, f64)> {
+    let middle = |gap: usize| {
+        let (first, last) = Stretch { chords, from: 2 * gap + 1 }.narrow();
+        point((first + last) / 2.0 + exponents.shift())
+    };
+    (0..chords.ends() / 2).map(middle).collect()
 }

@@ -92,7 +92,8 @@ impl EdgeArcs {
     /// Y in units of 1/R_s by rows: I_k = Σ_j Y_kj V_j is the current *into* contact k, where `tan_hall` = t = μB of
     /// E = R_s (J + t Rot J), above zero for p-type in a positive field. R_s is the sheet resistance in this field.
     ///
-    /// Good to about 1e-13 of the largest conductance; see [`Integrals`] for the reasons.
+    /// Every conductance between two contacts keeps its relative accuracy, about 1e-13, even where it is thousands of times
+    /// smaller than others; with lengths seven decades apart, about 1e-11. The sum of a row is zero.
     pub fn conductances(&self, tan_hall: f64) -> Result<Vec<Vec<f64>>, NetworkError> {
         if !tan_hall.is_finite() {
             let quantity = "tangent of the Hall angle";
@@ -101,20 +102,31 @@ impl EdgeArcs {
         Ok(self.admittance(Exponents::new(tan_hall)))
     }
 
-    /// Each flow of the basis has a current into each contact and a voltage along each gap, V_k − V_k+1, of which the
-    /// last follows from the others. Y = (currents) (voltages)⁻¹ (differences of neighbours).
     fn admittance(&self, exponents: Exponents) -> Vec<Vec<f64>> {
         let n = self.count();
-        let Integrals { currents, voltages } = Integrals::of(&Chords::new(&self.lengths), exponents);
-        let transposed = |rows: &[Vec<f64>], height: usize| Mat::from_fn(n - 1, height, |m, k| rows[k][m]);
-        let per_gap = transposed(&voltages, n - 1).partial_piv_lu().solve(transposed(&currents, n));
-        let along =
-            |gap: Option<usize>, k: usize| gap.filter(|&g| g < n - 1).map_or(0.0, |g| per_gap[(g, k)]);
+        let integrals = Integrals::of(&Chords::new(&self.lengths), exponents);
+        let columns: Vec<Vec<f64>> = (0..n).map(|j| currents(&integrals, j)).collect();
         let row = |k: usize| {
-            let mut row: Vec<f64> = (0..n).map(|j| along(Some(j), k) - along(j.checked_sub(1), k)).collect();
+            let mut row: Vec<f64> = columns.iter().map(|column| column[k]).collect();
             row[k] = -(0..n).filter(|&j| j != k).map(|j| row[j]).sum::<f64>();
             row
         };
         (0..n).map(row).collect()
     }
+}
+
+/// Currents into the contacts for 1 V at contact `j` and none at the others: flow `j` and so much of the other flows that
+/// no voltage is left along the gaps that do not border on `j`. One flow more is dispensable, an opposite one.
+fn currents(Integrals { currents, voltages }: &Integrals, j: usize) -> Vec<f64> {
+    let n = currents.len();
+    let at = |steps: usize| (j + steps) % n;
+    let gaps: Vec<usize> = (1..n - 1).map(at).collect();
+    let flows: Vec<usize> = (1..n).filter(|&steps| steps != n / 2).map(at).collect();
+    let between = Mat::from_fn(n - 2, n - 2, |g, m| voltages[gaps[g]][flows[m]]);
+    let parts = between.partial_piv_lu().solve(Mat::from_fn(n - 2, 1, |g, _| -voltages[gaps[g]][j]));
+    let sum = |row: &[f64]| {
+        row[j] + flows.iter().enumerate().map(|(m, &flow)| parts[(m, 0)] * row[flow]).sum::<f64>()
+    };
+    let volt = (sum(&voltages[j]) - sum(&voltages[at(n - 1)])) / 2.0;
+    currents.iter().map(|row| sum(row) / volt).collect()
 }
