@@ -22,6 +22,7 @@ fi
 
 cargo build --quiet --locked --package quadrille
 cargo build --quiet --locked --package quadrille-network --example relax
+cargo build --quiet --locked --package quadrille-material --example material
 cargo build --quiet --locked --package quadrille-network --example arcs
 cargo build --quiet --locked --package quadrille-bench --example settle
 

@@ -43,22 +43,17 @@ fn semiconductor(preset: Option<&str>, given: Given<'_>) -> Result<Semiconductor
     check_dopants(dopant, given)?;
     let donors = known.map_or(Impurity::donors(0.0, 0.0), |known| known.donors);
     let acceptors = known.map_or(Impurity::acceptors(0.0, 0.0), |known| known.acceptors);
-    let gap = match (given("gap_ev"), known) {
-        (None, Some(known)) => known.gap,
-        (written, _) => Gap::Constant { ev: need(given, "gap_ev", written)? },
-    };
     let conduction = known.map(|known| known.conduction);
     let valence = known.map(|known| known.valence);
     let named = known.is_some();
+    let acceptor_keys = ["acceptors_per_m3", "acceptor_ev", "acceptor_degeneracy"];
     Semiconductor::new(SemiconductorParameters {
         donors: impurity(given, donors, ["donors_per_m3", "donor_ev", "donor_degeneracy"], named)?,
-        acceptors: impurity(
-            given,
-            acceptors,
-            ["acceptors_per_m3", "acceptor_ev", "acceptor_degeneracy"],
-            named,
-        )?,
-        gap,
+        acceptors: impurity(given, acceptors, acceptor_keys, named)?,
+        gap: match (given("gap_ev"), known) {
+            (None, Some(known)) => known.gap,
+            (written, _) => Gap::Constant { ev: need(given, "gap_ev", written)? },
+        },
         conduction: band(given, conduction, "conduction_states_per_m3", ELECTRON_KEYS)?,
         valence: band(given, valence, "valence_states_per_m3", HOLE_KEYS)?,
         span: known.and_then(|known| known.span),
