@@ -3,6 +3,7 @@
 //! no terminal and no HTTP.
 
 mod carry_out;
+mod control;
 mod error;
 mod load;
 mod measure;
@@ -15,6 +16,7 @@ mod rehearse;
 mod simulated;
 mod verify;
 
+pub use control::{Control, Reply, command};
 pub use error::Error;
 pub use load::{Inputs, check, equipped};
 pub use measure::{Measured, measure};
@@ -22,11 +24,11 @@ pub use predict::{Predicted, predict};
 pub use record::{Begun, Observer};
 pub use records::{Kept, Records, RunId, RunLine};
 pub use reduce::{Gap, Point, Reduction, reduce};
-pub use rehearse::{Rehearsed, rehearse};
+pub use rehearse::{Rehearsed, rehearse, rehearse_with};
 pub use simulated::{Served, ServedDevice, Simulation, SimulationOptions, documents_at};
 pub use verify::{Verified, verify};
 
-pub use quadrille_bench::Complaint;
+pub use quadrille_bench::{ArmedFault, Complaint, ComplaintKind, Fault, FaultEvent, Happened};
 pub use quadrille_documents::{Faults, Switch};
 pub use quadrille_experiment::{Circumstances, Configuration, Event, Reading};
 pub use quadrille_plan::{Judgement, Plan};

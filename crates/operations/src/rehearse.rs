@@ -36,6 +36,17 @@ pub fn rehearse(
     options: SimulationOptions,
     observer: &mut dyn Observer,
 ) -> Result<Rehearsed, Error> {
+    rehearse_with(inputs, options, |_| {}, observer)
+}
+
+/// [`rehearse`] on a bench to which something is done before the run begins: it is given faults, or a handle to it is
+/// kept for later. What it spawns lives as long as the rehearsal.
+pub fn rehearse_with(
+    inputs: &Inputs,
+    options: SimulationOptions,
+    prepare: impl FnOnce(&Simulation),
+    observer: &mut dyn Observer,
+) -> Result<Rehearsed, Error> {
     let plan = plan(inputs)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_time()
@@ -44,6 +55,7 @@ pub fn rehearse(
         .map_err(|error| Error::Simulation(format!("no virtual time: {error}")))?;
     runtime.block_on(async {
         let mut simulation = Simulation::new(inputs, options)?;
+        prepare(&simulation);
         let mut bench = assemble(&inputs.equipped, simulation.in_memory(&inputs.equipped))?;
         let begun = tokio::time::Instant::now();
         observer.begun(&Begun { run: None, plan: &plan });

@@ -2,7 +2,7 @@
 
 use crate::{Error, Inputs};
 use async_trait::async_trait;
-use quadrille_bench::{Complaint, ComplaintKind, Options, SimulatedBench};
+use quadrille_bench::{ArmedFault, Complaint, ComplaintKind, Fault, FaultEvent, Options, SimulatedBench};
 use quadrille_documents::{Dialect, Place, Role};
 use quadrille_link::{Link, PtyServer, Resource, Server, TcpServer, memory};
 use quadrille_plan::EquippedBench;
@@ -11,6 +11,7 @@ use quadrille_scheduler::FieldHand;
 use serde::Serialize;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::path::Path;
+use tokio::sync::mpsc::UnboundedReceiver;
 
 /// How a bench is simulated.
 pub type SimulationOptions = Options;
@@ -72,6 +73,44 @@ impl Simulation {
     /// Sets the field at the sample.
     pub fn set_field(&self, field: Tesla) -> Result<(), Error> {
         self.bench.set_field(field).map_err(|error| Error::Simulation(error.to_string()))
+    }
+
+    /// Puts a fault in force, as `voltmeter late 3 once`; answers it in full.
+    pub fn inject(&self, fault: &str) -> Result<Fault, Error> {
+        let parsed: Result<Fault, _> = fault.parse();
+        let fault = parsed.map_err(|error| Error::Simulation(error.to_string()))?;
+        self.bench.inject(fault).map_err(|error| Error::Simulation(error.to_string()))?;
+        Ok(fault)
+    }
+
+    /// Ends every fault; answers how many there were.
+    pub fn clear_faults(&self) -> usize {
+        self.bench.clear_faults()
+    }
+
+    /// The faults in force.
+    pub fn faults(&self) -> Vec<ArmedFault> {
+        self.bench.faults()
+    }
+
+    /// What becomes of faults from now on.
+    pub fn watch_faults(&self) -> UnboundedReceiver<FaultEvent> {
+        self.bench.watch_faults()
+    }
+
+    /// Lets faults be drawn from a seed for as long as it is polled, so many a minute on average.
+    pub async fn strike_at_random(&self, seed: u64, per_minute: f64) {
+        self.bench.strike_at_random(seed, per_minute).await;
+    }
+
+    /// Whether the output is on with a level other than zero.
+    pub fn is_energised(&self) -> bool {
+        self.bench.is_energised()
+    }
+
+    /// Seconds since the bench was first used.
+    pub fn now_s(&self) -> f64 {
+        self.bench.now_s()
     }
 
     /// What the bench complained of so far.

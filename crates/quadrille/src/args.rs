@@ -191,6 +191,16 @@ pub(crate) struct Simulate {
     /// Listen here instead of at the document's ports: this port and those after it, or free ones from port 0.
     #[arg(long, value_name = "ADDR", value_parser = listen)]
     pub(crate) listen: Option<SocketAddr>,
+    /// Listen here for what to do to the bench (127.0.0.1:0 takes a free port): `help` there, or on standard input, lists
+    /// the words.
+    #[arg(long, value_name = "ADDR", value_parser = control)]
+    pub(crate) control: Option<SocketAddr>,
+    /// Let faults strike that are drawn from this seed.
+    #[arg(long, value_name = "SEED")]
+    pub(crate) faults: Option<u64>,
+    /// How many of them strike a minute, on average.
+    #[arg(long, value_name = "RATE", default_value_t = 2.0, requires = "faults", value_parser = rate)]
+    pub(crate) faults_per_minute: f64,
     /// Field at the sample, in teslas, until a line `field B` on standard input changes it.
     #[arg(long, value_name = "B", default_value_t = 0.0, allow_negative_numbers = true)]
     pub(crate) field_t: f64,
@@ -207,6 +217,25 @@ fn listen(text: &str) -> Result<SocketAddr, String> {
     text.parse()
         .or_else(|_| text.parse().map(|ip| SocketAddr::new(ip, 0)))
         .map_err(|_| "write an address and a port, as in 127.0.0.1:0".to_owned())
+}
+
+/// An address of this machine with a port.
+fn control(text: &str) -> Result<SocketAddr, String> {
+    let text = text.replace("localhost", "127.0.0.1");
+    let text = if text.starts_with(':') { format!("127.0.0.1{text}") } else { text };
+    let address: SocketAddr =
+        text.parse().map_err(|_| "write an address and a port, as in 127.0.0.1:0".to_owned())?;
+    if address.ip().is_loopback() {
+        return Ok(address);
+    }
+    Err("a control socket is for this machine alone, as anybody who reaches it may break the bench; write 127.0.0.1"
+        .to_owned())
+}
+
+/// Faults a minute.
+fn rate(text: &str) -> Result<f64, String> {
+    let rate = text.parse().ok().filter(|rate| (0.001..=6000.0).contains(rate));
+    rate.ok_or_else(|| "write how many faults strike a minute, from 0.001 to 6000".to_owned())
 }
 
 #[derive(Clone, Copy, Debug, ValueEnum)]

@@ -1,10 +1,11 @@
 //! What is shown to a program.
 
 use quadrille_operations::{
-    Complaint, Ending, Error, Measured, Outcome, Plan, Predicted, Reduction, Rehearsed, RunId, RunLine,
-    Served, Verified,
+    Complaint, Ending, Error, FaultEvent, Measured, Outcome, Plan, Predicted, Reduction, Rehearsed, RunId,
+    RunLine, Served, Verified,
 };
 use serde_json::{Map, Value, json};
+use std::net::SocketAddr;
 use std::path::PathBuf;
 
 pub(crate) fn failure(error: &anyhow::Error) -> Value {
@@ -130,8 +131,20 @@ pub(crate) fn complaints(complaints: &[Complaint]) -> Value {
     json!({ "complaints": complaint_list(complaints) })
 }
 
-pub(crate) fn served(served: &Served) -> Value {
-    json!({ "devices": served.devices })
+pub(crate) fn served(served: &Served, control: Option<SocketAddr>) -> Value {
+    let mut value = json!({ "devices": served.devices });
+    if let Some(address) = control {
+        value["control"] = json!(address.to_string());
+    }
+    value
+}
+
+pub(crate) fn fault(event: &FaultEvent) -> Value {
+    json!({
+        "fault": event.fault.to_string(),
+        "happened": event.happened.to_string(),
+        "time_s": event.time_s,
+    })
 }
 
 pub(crate) fn runs(runs: &[RunLine]) -> Value {

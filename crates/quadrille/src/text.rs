@@ -1,11 +1,12 @@
 //! What is shown to a person. Lines stay under 100 columns; words before symbols.
 
 use quadrille_operations::{
-    Circumstances, Complaint, Ending, Event, Judgement, Measured, Outcome, Output, Plan, Predicted, Reading,
-    Reduction, Rehearsed, RunLine, Served, Verified,
+    Circumstances, Complaint, Ending, Event, FaultEvent, Judgement, Measured, Outcome, Output, Plan,
+    Predicted, Reading, Reduction, Rehearsed, RunLine, Served, Verified,
 };
 use quadrille_quantity::{Ampere, Kelvin, Ohm, Second, Tesla, Volt, with_uncertainty};
 use std::fmt::Write;
+use std::net::SocketAddr;
 
 /// What a run is about to do.
 pub(crate) fn intent(plan: &Plan) -> String {
@@ -204,9 +205,14 @@ fn verdict(verified: &Verified) -> String {
     format!("NOT proved: {} of 8 disagree: {}.\n", wrong.len(), wrong.join("  "))
 }
 
-pub(crate) fn served(name: &str, served: &Served) -> String {
+pub(crate) fn fault(event: &FaultEvent) -> String {
+    format!("{:.3} s: fault {}: {}", event.time_s, event.happened, event.fault)
+}
+
+pub(crate) fn served(name: &str, served: &Served, control: Option<SocketAddr>) -> String {
     let devices = served.devices.iter().map(|d| format!("{} ({}) {}", d.name, d.role, d.resource));
-    format!("{name} is ready: {}\n", devices.collect::<Vec<_>>().join("; "))
+    let control = control.map_or_else(String::new, |address| format!("; control at {address}"));
+    format!("{name} is ready: {}{control}\n", devices.collect::<Vec<_>>().join("; "))
 }
 
 pub(crate) fn runs(runs: &[RunLine]) -> String {

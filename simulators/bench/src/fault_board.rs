@@ -4,6 +4,7 @@
 use crate::fault::{Fault, FaultKind, InstrumentFault, Scope};
 use quadrille_documents::Role;
 use quadrille_quantity::Second;
+use std::fmt;
 use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::Duration;
 use tokio::sync::Notify;
@@ -30,6 +31,16 @@ pub enum Happened {
     Struck,
     /// It is over.
     Ended,
+}
+
+impl fmt::Display for Happened {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Injected => "injected",
+            Self::Struck => "struck",
+            Self::Ended => "ended",
+        })
+    }
 }
 
 /// What became of a fault, and when.

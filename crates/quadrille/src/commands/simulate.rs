@@ -7,26 +7,43 @@ use crate::exit::Exit;
 use crate::field::lines;
 use crate::{complain, json, print, signals, text};
 use anyhow::Context;
-use quadrille_operations::{Inputs, Simulation, documents_at};
+use quadrille_operations::{Control, FaultEvent, Inputs, Simulation, command, documents_at};
 use quadrille_quantity::Tesla;
 use std::fs::File;
 use std::io::Write;
 use std::path::Path;
+use tokio::sync::mpsc::UnboundedReceiver;
 
 pub(crate) fn simulate(options: &Simulate, as_json: bool) -> anyhow::Result<(Exit, Shown)> {
     let inputs = Inputs::read(&options.bench, &options.sample, None)?;
     let lacking = simulation_options(&options.lacking, Tesla(options.field_t));
     let simulation = Simulation::new(&inputs, lacking)?;
     runtime()?.block_on(async {
+        let events = simulation.watch_faults();
         let served = simulation.serve(&inputs.equipped, options.listen).await?;
         if let Some(path) = &options.bench_out {
             let bench = std::fs::read_to_string(&options.bench).context("the bench document is gone")?;
             let copy = documents_at(&inputs.equipped, &options.bench, &bench, &served.devices);
             write_new(path, &copy)?;
         }
+        let control = match options.control {
+            Some(address) => Some(Control::listen(&simulation, address).await?),
+            None => None,
+        };
+        let at = control.as_ref().map(|control| control.address);
         let name = &inputs.equipped.bench.name;
-        print(&if as_json { format!("{}\n", json::served(&served)) } else { text::served(name, &served) });
-        attend(&simulation).await
+        print(&if as_json {
+            format!("{}\n", json::served(&served, at))
+        } else {
+            text::served(name, &served, at)
+        });
+        let faults = async {
+            if let Some(seed) = options.faults {
+                simulation.strike_at_random(seed, options.faults_per_minute).await;
+            }
+            std::future::pending().await
+        };
+        attend(&simulation, faults, events, as_json).await
     })?;
     let complaints = simulation.complaints();
     let shown = text::complaints(&complaints);
@@ -44,33 +61,43 @@ fn write_new(path: &Path, text: &str) -> anyhow::Result<()> {
 }
 
 /// Follows what is typed until somebody stops the program.
-async fn attend(simulation: &Simulation) -> anyhow::Result<()> {
+async fn attend(
+    simulation: &Simulation,
+    faults: impl Future<Output = ()>,
+    mut events: UnboundedReceiver<FaultEvent>,
+    as_json: bool,
+) -> anyhow::Result<()> {
     let mut stop = signals::stop()?;
     let mut lines = lines();
+    let mut faults = std::pin::pin!(faults);
+    // When nobody will type any more the bench goes on.
+    let mut is_typed_at = true;
     loop {
-        let line = tokio::select! {
+        tokio::select! {
             biased;
             stopped = stop.wait_for(|stop| *stop) => return stopped.map(|_| ()).context("no signals"),
-            line = lines.recv() => line,
-        };
-        match line {
-            Some(line) => obey(simulation, line.trim()),
-            // Nobody will type any more; the bench goes on.
-            None => return stop.wait_for(|stop| *stop).await.map(|_| ()).context("no signals"),
+            Some(event) = events.recv() => show(&event, as_json),
+            line = lines.recv(), if is_typed_at => match line {
+                Some(line) if line.trim().is_empty() => {}
+                Some(line) => {
+                    let reply = command(simulation, &line);
+                    complain(reply.block().trim_end());
+                    if reply.is_over {
+                        return Ok(());
+                    }
+                }
+                None => is_typed_at = false,
+            },
+            () = &mut faults => {}
         }
     }
 }
 
-fn obey(simulation: &Simulation, line: &str) {
-    let field = line.strip_prefix("field ").and_then(|value| value.trim().parse::<f64>().ok());
-    match field {
-        _ if line.is_empty() => {}
-        Some(field) => match simulation.set_field(Tesla(field)) {
-            Ok(()) => complain(&format!("field: {}", Tesla(field))),
-            Err(error) => complain(&error.to_string()),
-        },
-        None => {
-            complain(&format!("\"{line}\" is not understood; write field B, in teslas, as in: field -0.5"))
-        }
+/// What became of a fault, as it becomes known.
+fn show(event: &FaultEvent, as_json: bool) {
+    if as_json {
+        print(&format!("{}\n", json::fault(event)));
+    } else {
+        complain(&text::fault(event));
     }
 }
