@@ -1,7 +1,7 @@
 //! The faults that are in force, told to everybody whom they concern. Knows what a fault is and how long it lasts, not
 //! how it is brought about.
 
-use crate::fault::{Fault, FaultKind, InstrumentFault, Scope};
+use crate::fault::{Fault, FaultError, FaultKind, InstrumentFault, Scope};
 use quadrille_documents::Role;
 use quadrille_quantity::Second;
 use std::fmt;
@@ -10,6 +10,9 @@ use std::time::Duration;
 use tokio::sync::Notify;
 use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 use tokio::time::Instant;
+
+/// Faults in force at a time. Ours: whoever injects without end, by hand or from a seed, takes no memory.
+const MOST: usize = 100;
 
 /// A fault that is in force.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -87,7 +90,8 @@ impl Board {
         instant.saturating_duration_since(self.epoch()).as_secs_f64()
     }
 
-    pub(crate) fn inject(&self, fault: Fault) {
+    /// Refused where too many are in force.
+    pub(crate) fn inject(&self, fault: Fault) -> Result<(), FaultError> {
         self.epoch();
         let since = Instant::now();
         let (until, spared) = match fault.scope {
@@ -96,10 +100,15 @@ impl Board {
             Scope::For(Second(seconds)) => (Some(since + Duration::from_secs_f64(seconds)), 0),
         };
         let mut state = self.state();
+        self.expire(&mut state);
+        if state.armed.len() >= MOST {
+            return Err(FaultError(format!("{MOST} faults are in force already: clear them first")));
+        }
         state.armed.push(Armed { fault, since, until, spared, struck: 0 });
         self.tell(&mut state, fault, since, Happened::Injected);
         drop(state);
         self.changed.notify_waiters();
+        Ok(())
     }
 
     /// Ends every fault; answers how many there were.

@@ -18,8 +18,7 @@ impl SimulatedBench {
         if let Some(missing) = fault.kind.crosspoints().find(|&crosspoint| !self.has(crosspoint)) {
             return Err(FaultError(format!("the matrix of this bench has no crosspoint {missing}")));
         }
-        self.faults.inject(fault);
-        Ok(())
+        self.faults.inject(fault)
     }
 
     /// Ends every fault; answers how many there were. What is broken follows its instrument's next command.
@@ -43,7 +42,9 @@ impl SimulatedBench {
         let epoch = self.faults.epoch();
         for (time_s, fault) in Schedule::new(seed, per_minute, self.roles(), self.crosspoints()) {
             tokio::time::sleep_until(epoch + Duration::from_secs_f64(time_s)).await;
-            self.faults.inject(fault);
+            if let Err(error) = self.faults.inject(fault) {
+                tracing::debug!(%fault, %error, "a fault that was drawn is left out");
+            }
         }
     }
 }

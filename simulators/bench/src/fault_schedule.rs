@@ -13,7 +13,7 @@ const LONGEST_S: f64 = 20.0;
 const ONCE: f64 = 0.6;
 
 /// Endless faults in the order of their times, each a function of the seed, its number, and the bench's instruments and crosspoints.
-/// None of them is in force for ever: when no more are drawn, the bench becomes sound.
+/// None of them is in force for ever: each strikes once, or lasts for some seconds.
 #[derive(Clone, Debug)]
 pub struct Schedule {
     seed: u64,
