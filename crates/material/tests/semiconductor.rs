@@ -44,6 +44,42 @@ fn donors_freeze_out_as_the_formula_has_it() {
     }
 }
 
+/// Holes per m³ by Boltzmann's statistics: the root of p(p + N_D)/(N_A − N_D − p) = (N_v/4)·exp(−E/kT), a parabola.
+fn frozen_holes(kelvin: f64, acceptors: f64, donors: f64, ev: f64) -> f64 {
+    let states = 3.10e25 * (kelvin / 300.0).powf(1.5);
+    let right = states / 4.0 * (-ev / (BOLTZMANN_EV * kelvin)).exp();
+    let half = 0.5 * (donors + right);
+    let square = half * half + right * (acceptors - donors);
+    right * (acceptors - donors) / (half + square.sqrt())
+}
+
+#[test]
+fn acceptors_freeze_out_with_their_own_degeneracy_and_energy() {
+    for (name, ev) in [("Si:B", 0.045), ("Si:Al", 0.072), ("Si:Ga", 0.074), ("Si:In", 0.157)] {
+        let silicon = preset(name, &[("acceptors_per_m3", 7e21), ("donors_per_m3", 4e20)]);
+        for kelvin in [50.0, 90.0, 150.0] {
+            let expected = frozen_holes(kelvin, 7e21, 4e20, ev);
+            // As above, Fermi's statistics take off this much at most.
+            let fermi = expected / (3.10e25 * (kelvin / 300.0f64).powf(1.5)) / 8f64.sqrt();
+            close(carriers(&silicon, kelvin).1, expected, 1e-9 + fermi);
+        }
+    }
+}
+
+#[test]
+fn frozen_dopants_scatter_less() {
+    // Charge has N_D⁺ = n + N_A, so that N_I = n + 2·N_A; numbers of the preset: 1414 and 1472 cm²/(V·s) at 1e17 cm⁻³.
+    let silicon = preset("Si:P", &[("donors_per_m3", 8e22), ("acceptors_per_m3", 5e21)]);
+    for kelvin in [45.0, 80.0, 300.0, 390.0] {
+        let warmth: f64 = kelvin / 300.0;
+        let charged = carriers(&silicon, kelvin).0 + 2.0 * 5e21;
+        let lattice = 0.1414 * warmth.powf(-2.42);
+        let impurity = 0.1472 * warmth.powf(1.5) * 1e23 / charged;
+        let transport = silicon.transport(Kelvin(kelvin), Tesla(-0.4)).expect("it conducts");
+        close(transport.tan_hall, 0.4 / (1.0 / lattice + 1.0 / impurity), 1e-6);
+    }
+}
+
 /// Slope of ln(n/T^m) against −1/kT, in electronvolts, between 10 K and 12 K.
 fn activation_ev(material: &Material, power: f64) -> f64 {
     let [cold, warm] = [10.0, 12.0].map(|t: f64| carriers(material, t).0.ln() - power * t.ln());
