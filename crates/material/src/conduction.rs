@@ -27,10 +27,10 @@ pub struct Carrier {
 
 /// Resistivity and Hall angle of carriers side by side.
 ///
-/// Each kind has σ_xx = n·e·μ/(1 + (r·μ·B)²) and σ_yx = ∓σ_xx·r·μ·B (Drude; e.g. E. H. Putley, The Hall Effect and
-/// Related Phenomena, 1960), so that one kind alone has ρ_xx = 1/(n·e·μ) in every field and tan θ = ±r·μ·B. The Hall
-/// factor r is taken to be the same in every field; in truth it tends to 1 when r·μ·B is far above 1. Nothing conducts
-/// where there are no carriers: the resistivity is infinite.
+/// Each kind has σ_xx = n·e·μ/(1 + (r·μ·B)²) and σ_xy = −σ_yx = ±σ_xx·r·μ·B, plus for holes (Drude; e.g. E. H. Putley,
+/// The Hall Effect and Related Phenomena, 1960), so that one kind alone has ρ_xx = 1/(n·e·μ) in every field and
+/// ρ_yx/ρ_xx = ±r·μ·B. The Hall factor r is taken to be the same in every field; in truth it tends to 1 when r·μ·B is
+/// far above 1. Nothing conducts where there are no carriers: the resistivity is infinite.
 pub fn in_field(carriers: &[Carrier], field: Tesla) -> Transport {
     let (mut along, mut across) = (0.0, 0.0);
     for carrier in carriers {

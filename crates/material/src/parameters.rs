@@ -46,6 +46,7 @@ fn semiconductor(preset: Option<&str>, given: Given<'_>) -> Result<Semiconductor
     let conduction = known.map(|known| known.conduction);
     let valence = known.map(|known| known.valence);
     let named = known.is_some();
+    let own = LAWS_OF_A_SEMICONDUCTOR.iter().any(|key| given(key).is_some());
     let acceptor_keys = ["acceptors_per_m3", "acceptor_ev", "acceptor_degeneracy"];
     Semiconductor::new(SemiconductorParameters {
         donors: impurity(given, donors, ["donors_per_m3", "donor_ev", "donor_degeneracy"], named)?,
@@ -56,9 +57,30 @@ fn semiconductor(preset: Option<&str>, given: Given<'_>) -> Result<Semiconductor
         },
         conduction: band(given, conduction, "conduction_states_per_m3", ELECTRON_KEYS)?,
         valence: band(given, valence, "valence_states_per_m3", HOLE_KEYS)?,
-        span: known.and_then(|known| known.span),
+        span: known.and_then(|known| known.span).filter(|_| !own),
     })
 }
+
+/// Whoever writes one of these makes another material of a preset, and only they know where it holds. Densities,
+/// degeneracies and the Hall factor are not among them.
+const LAWS_OF_A_SEMICONDUCTOR: [&str; 13] = [
+    "donor_ev",
+    "acceptor_ev",
+    "gap_ev",
+    "conduction_states_per_m3",
+    "valence_states_per_m3",
+    ELECTRON_KEYS.mobility,
+    ELECTRON_KEYS.exponent,
+    ELECTRON_KEYS.impurity_mobility,
+    ELECTRON_KEYS.impurity_exponent,
+    HOLE_KEYS.mobility,
+    HOLE_KEYS.exponent,
+    HOLE_KEYS.impurity_mobility,
+    HOLE_KEYS.impurity_exponent,
+];
+
+/// The same for a metal; how pure it is is the crystal's own.
+const LAWS_OF_A_METAL: [&str; 3] = ["resistivity_ohm_m", "reference_k", "debye_k"];
 
 /// Somebody has to say how many impurities there are, and of a crystal that is named by its dopant there are more of
 /// those than of the other kind.
@@ -182,7 +204,8 @@ fn metal(preset: Option<&str>, given: Given<'_>) -> Result<Metal, MaterialError>
             return Err(MaterialError::new("temperature_coefficient_per_k", "it is missing", remedy));
         }
     };
-    Ok(known.map_or(metal, |known| metal.published(known.span)))
+    let own = LAWS_OF_A_METAL.iter().any(|key| given(key).is_some());
+    Ok(known.filter(|_| !own).map_or(metal, |known| metal.published(known.span)))
 }
 
 fn hopping(given: Given<'_>) -> Result<Hopping, MaterialError> {

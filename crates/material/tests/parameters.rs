@@ -106,6 +106,20 @@ fn what_is_written_beside_a_preset_replaces_its_number() {
 }
 
 #[test]
+fn what_is_published_of_a_preset_ends_where_somebody_writes_a_law_of_their_own() {
+    let span = |keys: &[(&str, f64)]| {
+        let keys: Vec<_> = [("donors_per_m3", 1e21)].into_iter().chain(keys.iter().copied()).collect();
+        material("semiconductor", Some("Ge:As"), &keys).expect("physical").temperature_span()
+    };
+    assert!(span(&[("hall_factor", 1.1), ("acceptors_per_m3", 1e19)]).is_some());
+    assert!(span(&[("electron_exponent", 1.5)]).is_none());
+    let copper = |keys: &[(&str, f64)]| material("metal", Some("copper"), keys).expect("physical");
+    assert!(copper(&[("residual_resistivity_ohm_m", 1e-10)]).temperature_span().is_some());
+    assert!(copper(&[("debye_k", 300.0)]).temperature_span().is_none());
+    assert!(material("semiconductor", None, &CRYSTAL).expect("physical").temperature_span().is_none());
+}
+
+#[test]
 fn a_crystal_named_by_its_dopant_has_more_of_that_than_of_the_other() {
     let compensated = [("donors_per_m3", 1e21), ("acceptors_per_m3", 1.2e21)];
     refused("semiconductor", Some("Si:P"), &compensated, "acceptors_per_m3");

@@ -120,7 +120,8 @@ def test_carriers_and_transport_are_those_of_neutrality_solved_anew(crystal, tem
 
     def mobility(of):
         lattice = crystal[f"{of}_mobility_m2_per_v_s"] * (temperature / 300) ** -crystal[f"{of}_exponent"]
-        impurity = crystal[f"{of}_impurity_mobility_m2_per_v_s"] * (temperature / 300) ** crystal[f"{of}_impurity_exponent"]
+        rise = (temperature / 300) ** crystal[f"{of}_impurity_exponent"]
+        impurity = crystal[f"{of}_impurity_mobility_m2_per_v_s"] * rise
         return 1 / (1 / lattice + 1 / impurity)
 
     # Conductivity tensors from the equation of motion, m v' = q(E + v x rB) - m v/tau, and inverted as matrices.
@@ -192,7 +193,8 @@ def test_a_metal_is_linear_in_the_heat_and_goes_as_the_fifth_power_in_the_cold()
 
 @pytest.mark.parametrize("exponent", [1.0, 0.5, 1 / 3, 0.25])
 def test_hopping_is_a_straight_line_of_its_slope(exponent):
-    law = {"resistivity_ohm_m": 2e-3, "characteristic_k": 870.0, "exponent": exponent, "hall_mobility_m2_per_v_s": -3e-6}
+    law = {"resistivity_ohm_m": 2e-3, "characteristic_k": 870.0, "exponent": exponent}
+    law["hall_mobility_m2_per_v_s"] = -3e-6
     temperatures = np.array([20.0, 55.0, 140.0, 333.0])
     answers = material("hopping", law, [[t, -2.0] for t in temperatures])
     logs = np.log([answer["resistivity_ohm_m"] for answer in answers])
