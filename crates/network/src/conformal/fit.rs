@@ -97,7 +97,7 @@ fn disc(logits: &[f64], count: usize) -> EdgeArcs {
 /// ln(conductances of the disc) − target. A conductance that rounding leaves without a logarithm makes the misfit
 /// infinite or not a number, and no step goes there.
 fn misfit_of(logits: &[f64], count: usize, target: &[f64]) -> Vec<f64> {
-    let rows = disc(logits, count).admittance(Exponents::new(0.0));
+    let (rows, _) = disc(logits, count).admittance(Exponents::new(0.0));
     let pairs = (0..count).flat_map(|k| (k + 1..count).map(move |j| (k, j)));
     pairs.zip(target).map(|((k, j), target)| (-(rows[k][j] + rows[j][k]) / 2.0).ln() - target).collect()
 }

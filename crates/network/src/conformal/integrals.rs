@@ -33,7 +33,7 @@ const STEP: f64 = 0.5;
 const MARGIN: f64 = 42.0;
 
 /// Of n flows, each of them a current density in its own right: the current into each contact and the voltage
-/// V_k − V_k+1 along each gap, by rows, in units of current density and sheet resistance.
+/// V_k − V_k+1 along each gap, by rows, in units that they have in common.
 ///
 /// Flow j comes out of contact j: its polynomial P has a zero in every gap that does not border on j. There the voltage
 /// nearly vanishes, so that flow j is nearly the current for a voltage at contact j alone. The flows are one too many.
@@ -147,8 +147,8 @@ fn point(s: f64) -> (f64, f64) {
     (1.0_f64.min((-s).exp()), 1.0_f64.min(s.exp()))
 }
 
-/// λ and μ of the zero that P has in each gap: where about half of the voltage along the gap would lie on either side, a place
-/// that Möbius maps preserve.
+/// λ and μ of the zero that P has in each gap: where about half of the voltage along the gap would lie on either side, a
+/// place that Möbius maps preserve.
 fn zeros(chords: &Chords, exponents: Exponents) -> Vec<(f64, f64)> {
     let middle = |gap: usize| {
         let (first, last) = Stretch { chords, from: 2 * gap + 1 }.narrow();
