@@ -7,7 +7,7 @@ use crate::exit::Exit;
 use crate::field::lines;
 use crate::{complain, json, print, signals, text};
 use anyhow::Context;
-use quadrille_operations::{Control, FaultEvent, Inputs, Simulation, command, documents_at};
+use quadrille_operations::{Control, FaultEvent, Inputs, Simulation, Stop, command, documents_at};
 use quadrille_quantity::Tesla;
 use std::fs::File;
 use std::io::Write;
@@ -19,6 +19,8 @@ pub(crate) fn simulate(options: &Simulate, as_json: bool) -> anyhow::Result<(Exi
     let lacking = simulation_options(&options.lacking, Tesla(options.field_t));
     let simulation = Simulation::new(&inputs, lacking)?;
     runtime()?.block_on(async {
+        // Before anybody is told that it is ready, and may stop it.
+        let stop = signals::stop()?;
         let events = simulation.watch_faults();
         let served = simulation.serve(&inputs.equipped, options.listen).await?;
         if let Some(path) = &options.bench_out {
@@ -43,7 +45,7 @@ pub(crate) fn simulate(options: &Simulate, as_json: bool) -> anyhow::Result<(Exi
             }
             std::future::pending().await
         };
-        attend(&simulation, faults, events, as_json).await
+        attend(&simulation, faults, events, as_json, stop).await
     })?;
     let complaints = simulation.complaints();
     let shown = text::complaints(&complaints);
@@ -66,8 +68,8 @@ async fn attend(
     faults: impl Future<Output = ()>,
     mut events: UnboundedReceiver<FaultEvent>,
     as_json: bool,
+    mut stop: Stop,
 ) -> anyhow::Result<()> {
-    let mut stop = signals::stop()?;
     let mut lines = lines();
     let mut faults = std::pin::pin!(faults);
     // When nobody will type any more the bench goes on.
