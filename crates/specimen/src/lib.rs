@@ -1,9 +1,13 @@
 //! A sample's model as something that conducts: its terminals at a temperature and in a field. The one place that joins
 //! the documents' outline, material and network to their physics; knows no bench, no plan and no reading.
 
+mod sheet;
+mod substance;
+
 use quadrille_documents::{Faults, FilmModel, Model, NetworkModel, Sample};
 use quadrille_network::{Circuit, Film, NetworkError, TerminalMatrix};
 use quadrille_quantity::{Kelvin, Ohm, Tesla};
+use sheet::SheetSpecimen;
 
 /// Temperature at which a model is asked that nobody gave one: a room's.
 pub const ROOM: Kelvin = Kelvin(295.0);
@@ -14,6 +18,9 @@ pub enum SpecimenError {
     /// The circuit, film or sheet.
     #[error(transparent)]
     Network(#[from] NetworkError),
+    /// The material.
+    #[error(transparent)]
+    Material(#[from] quadrille_material::MaterialError),
 }
 
 /// A model that can be asked for its resistances.
@@ -26,6 +33,7 @@ pub struct Specimen {
 enum Conductor {
     Network { circuit: Circuit, tolerance: f64 },
     Film(Film),
+    Sheet(Box<SheetSpecimen>),
 }
 
 impl Specimen {
@@ -37,9 +45,7 @@ impl Specimen {
         let conductor = match model {
             Model::Network(model) => network(model).map_err(|error| fault(sample, &error))?,
             Model::Film(model) => film(model).map_err(|error| fault(sample, &error))?,
-            Model::Sheet(model) => {
-                return Err(model.outline.shape.fault("sheets are not solved yet", "use a film").into());
-            }
+            Model::Sheet(model) => Conductor::Sheet(Box::new(SheetSpecimen::new(model)?)),
         };
         let specimen = Self { conductor };
         specimen.largest_two_terminal(ROOM).map_err(|error| fault(sample, &error))?;
@@ -47,17 +53,19 @@ impl Specimen {
     }
 
     /// What the contacts see at a temperature and in a field; contact resistances included.
-    pub fn terminals(&self, _temperature: Kelvin, field: Tesla) -> Result<TerminalMatrix, SpecimenError> {
+    pub fn terminals(&self, temperature: Kelvin, field: Tesla) -> Result<TerminalMatrix, SpecimenError> {
         match &self.conductor {
             Conductor::Network { circuit, .. } => Ok(circuit.terminals()),
             Conductor::Film(film) => Ok(film.terminal_matrix(field)?),
+            Conductor::Sheet(sheet) => sheet.terminals(temperature, field),
         }
     }
 
     /// Largest relative error of the resistances, by the solver's own bound; zero where they are exact.
-    pub fn bound(&self, _temperature: Kelvin, _field: Tesla) -> Result<f64, SpecimenError> {
+    pub fn bound(&self, temperature: Kelvin, field: Tesla) -> Result<f64, SpecimenError> {
         match &self.conductor {
             Conductor::Network { .. } | Conductor::Film(_) => Ok(0.0),
+            Conductor::Sheet(sheet) => sheet.bound(temperature, field),
         }
     }
 
@@ -65,13 +73,13 @@ impl Specimen {
     pub fn circuit(&self) -> Option<(&Circuit, f64)> {
         match &self.conductor {
             Conductor::Network { circuit, tolerance } => Some((circuit, *tolerance)),
-            Conductor::Film(_) => None,
+            Conductor::Film(_) | Conductor::Sheet(_) => None,
         }
     }
 
     /// Whether anything of it depends on the temperature.
     pub fn depends_on_temperature(&self) -> bool {
-        false
+        matches!(&self.conductor, Conductor::Sheet(sheet) if sheet.depends_on_temperature())
     }
 
     /// The largest resistance between two contacts at zero field, which bounds every voltage and time constant.

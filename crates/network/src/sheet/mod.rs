@@ -268,9 +268,9 @@ enum Kind {
     /// By a disc, and those of the two sides of the bracket.
     Mapped { disc: EdgeArcs, low: EdgeArcs, high: EdgeArcs, residual: f64 },
     /// From one factorisation, and that of the order below.
-    Lanczos { fine: InField, coarse: InField, solver: Solver },
+    Lanczos { fine: Box<InField>, coarse: Box<InField>, solver: Box<Solver> },
     /// At each Hall angle anew.
-    Direct(Solver),
+    Direct(Box<Solver>),
 }
 
 impl SolvedSheet {
@@ -392,7 +392,7 @@ impl Solver {
         let fine = self.space(self.order, 0.0);
         let unknowns = fine.unknowns;
         if self.sheet.conductance.is_some() {
-            return Ok((Kind::Direct(self), unknowns));
+            return Ok((Kind::Direct(Box::new(self)), unknowns));
         }
         let contacts = self.sheet.count();
         let ties = Ties::potential(&fine, contacts);
@@ -405,9 +405,9 @@ impl Solver {
         let coarse_space = self.space(self.order - 1, 0.0);
         let coarse_ties = Ties::potential(&coarse_space, contacts);
         let coarse_zero = Zero::new(&coarse_space, &coarse_ties)?;
-        let coarse = InField::new(&coarse_space, &coarse_ties, &coarse_zero);
-        let fine = InField::new(&fine, &ties, &zero);
-        Ok((Kind::Lanczos { fine, coarse, solver: self }, unknowns))
+        let coarse = Box::new(InField::new(&coarse_space, &coarse_ties, &coarse_zero));
+        let fine = Box::new(InField::new(&fine, &ties, &zero));
+        Ok((Kind::Lanczos { fine, coarse, solver: Box::new(self) }, unknowns))
     }
 
     fn space(&self, order: usize, turned: f64) -> Space {
