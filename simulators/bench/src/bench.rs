@@ -1,30 +1,49 @@
-//! The simulated bench: four devices, one world, and the time that passes for them.
+//! The simulated bench: its devices, one world, and the time that passes for them.
 
 use crate::SimulationError;
 use crate::accuracy::Accuracy;
-use crate::complaint::Complaint;
-use crate::device::{self, CurrentSource, Device, Kind, Matrix, Meter, Step};
+use crate::complaint::{Complaint, ComplaintKind};
+use crate::device::{
+    self, CurrentSource, Device, FieldSource, Kind, Matrix, Meter, Step, TemperatureController,
+};
 use crate::fault_board::Board;
 use crate::parts::{Broken, Parts};
+use crate::plant::{Cryostat, CryostatFault, Magnet, MagnetFault, Surroundings};
 use crate::world::{Limits, World};
 use quadrille_documents::{Bench, BenchLimits, Crosspoint, Dialect, Role, Sample};
-use quadrille_quantity::Tesla;
+use quadrille_quantity::{Kelvin, Tesla};
 use quadrille_scpi::device::{Response, ScpiError, Unit, errors, parse_message};
+use quadrille_specimen::ROOM;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 use tokio::time::Instant;
 
 /// How a bench is simulated.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Options {
     /// The guard line is broken: what the source drives does not reach the cables.
     pub without_guard: bool,
     /// The relay of the buffers clicks and changes nothing.
     pub without_buffers: bool,
-    /// Field at the sample to begin with.
+    /// Temperature of the sample; on a bench with a cryostat its document's.
+    pub temperature: Kelvin,
+    /// Field at the sample to begin with; on a bench with a magnet one that is there beside the magnet's.
     pub field: Tesla,
     /// Seed of everything that is drawn, instead of the bench document's.
     pub seed: Option<u64>,
+}
+
+impl Default for Options {
+    /// Nothing broken, no field, a room.
+    fn default() -> Self {
+        Self {
+            without_guard: false,
+            without_buffers: false,
+            temperature: ROOM,
+            field: Tesla(0.0),
+            seed: None,
+        }
+    }
 }
 
 /// A simulated bench; a clone is a handle to the same one.
@@ -42,7 +61,9 @@ pub struct SimulatedBench {
 struct Inner {
     faults: Arc<Board>,
     world: World,
-    devices: [Box<dyn Device>; 4],
+    surroundings: Surroundings,
+    /// In the order of [`Role::ALL`], as far as the bench has them.
+    devices: Vec<Box<dyn Device>>,
 }
 
 impl SimulatedBench {
@@ -53,11 +74,6 @@ impl SimulatedBench {
         sample: &Sample,
         options: Options,
     ) -> Result<Self, SimulationError> {
-        for role in [Role::TemperatureController, Role::FieldSource] {
-            if bench.instrument(role).is_some() {
-                return Err(SimulationError::NotSimulated(role));
-            }
-        }
         let seed = options.seed.unwrap_or(bench.seed);
         let broken = Broken { guard: options.without_guard, buffers: options.without_buffers };
         let parts = Parts::new(bench, &dialects, sample, seed, broken)?;
@@ -73,27 +89,82 @@ impl SimulatedBench {
             facts(Role::CurrentSource).operate_s,
             bench.limits.voltage_v,
         );
-        let world = World::new(parts, limits(&bench.limits, sample), source.as_set(), options.field)?;
-        let devices: [Box<dyn Device>; 4] = [
+        let of_role = |role| facts(role).clone();
+        let surroundings = Surroundings::new(bench, of_role, seed, options.temperature, options.field)?;
+        let world =
+            World::new(parts, limits(&bench.limits, sample), source.as_set(), surroundings.present())?;
+        let mut devices: Vec<Box<dyn Device>> = vec![
             Box::new(source),
             meter(Kind::Voltmeter, Role::Voltmeter),
             meter(Kind::Ammeter, Role::Ammeter),
             Box::new(Matrix::new(Arc::clone(&faults), facts(Role::SwitchMatrix).operate_s)),
         ];
-        let inner = Inner { faults: Arc::clone(&faults), world, devices };
+        if let Some(cryostat) = surroundings.cryostat.clone() {
+            let operate_s = facts(Role::TemperatureController).operate_s;
+            devices.push(Box::new(TemperatureController::new(cryostat, operate_s)));
+        }
+        if let Some((magnet, limits)) = surroundings.magnet.clone().zip(bench.magnet) {
+            devices.push(Box::new(FieldSource::new(magnet, &limits, facts(Role::FieldSource).operate_s)));
+        }
+        let inner = Inner { faults: Arc::clone(&faults), world, surroundings, devices };
         Ok(Self { inner: Arc::new(Mutex::new(inner)), busy: Arc::default(), faults })
     }
 
-    /// Sets the field at the sample, at once. Refused where it is not finite.
+    /// Sets the field at the sample, at once. Refused where it is not finite, and where the bench has a magnet.
     pub fn set_field(&self, field: Tesla) -> Result<(), SimulationError> {
         let mut inner = self.lock();
+        if inner.surroundings.magnet.is_some() {
+            return Err(SimulationError::Driven);
+        }
         let now = inner.now();
         Ok(inner.world.set_field(now, field)?)
     }
 
     /// What the bench has complained of so far.
     pub fn complaints(&self) -> Vec<Complaint> {
-        self.lock().world.complaints().to_vec()
+        let mut inner = self.lock();
+        inner.follow();
+        inner.world.complaints().to_vec()
+    }
+
+    /// The sample's temperature and the field at it, as they are and not as instruments show them.
+    pub fn surroundings(&self) -> (Kelvin, Tesla) {
+        let mut inner = self.lock();
+        inner.follow();
+        (inner.world.position().temperature(), inner.world.position().field())
+    }
+
+    /// What would be left on if nobody came any more: a heater, or current in the magnet that is not on its way to
+    /// nothing.
+    pub fn left_on(&self) -> Vec<ComplaintKind> {
+        let mut inner = self.lock();
+        inner.follow();
+        let now = inner.now();
+        let Surroundings { cryostat, magnet, .. } = &inner.surroundings;
+        let heater = cryostat.as_ref().filter(|cryostat| cryostat.lock().is_on());
+        let field = magnet.as_ref().filter(|magnet| magnet.lock().is_left_on(now));
+        let heater = heater.map(|_| ComplaintKind::HeaterLeftOn);
+        heater.into_iter().chain(field.map(|_| ComplaintKind::FieldLeftOn)).collect()
+    }
+
+    /// Shows a fault of the cryostat from now on; false where the bench has none.
+    pub fn fail_cryostat(&self, fault: CryostatFault) -> bool {
+        self.lock().with_cryostat(|cryostat, _| cryostat.fail(fault))
+    }
+
+    /// Mends the cryostat; false where the bench has none. A trip is still to be cleared by its controller.
+    pub fn mend_cryostat(&self) -> bool {
+        self.lock().with_cryostat(|cryostat, _| cryostat.mend())
+    }
+
+    /// Shows a fault of the magnet from now on; false where the bench has none.
+    pub fn fail_magnet(&self, fault: MagnetFault) -> bool {
+        self.lock().with_magnet(|magnet, now| magnet.fail(now, fault))
+    }
+
+    /// Mends the magnet; false where the bench has none. A trip is still to be cleared by its supply.
+    pub fn mend_magnet(&self) -> bool {
+        self.lock().with_magnet(|magnet, _| magnet.mend())
     }
 
     /// Whether the output is on with a level other than zero.
@@ -153,8 +224,9 @@ impl SimulatedBench {
     pub(crate) fn reboot(&self, role: Role) {
         let mut inner = self.lock();
         let now = inner.now();
+        let place = inner.place(role);
         let Inner { world, devices, .. } = &mut *inner;
-        let device = &mut devices[place(role)];
+        let device = &mut devices[place];
         device.clear(world);
         device.reset(world);
         *device.status() = device::powered_on();
@@ -185,8 +257,9 @@ impl SimulatedBench {
     /// Forgets a reading under way.
     pub(crate) fn clear(&self, role: Role) {
         let mut inner = self.lock();
+        let place = inner.place(role);
         let Inner { world, devices, .. } = &mut *inner;
-        let device = &mut devices[place(role)];
+        let device = &mut devices[place];
         device.clear(world);
         device.status().device_clear();
     }
@@ -195,8 +268,13 @@ impl SimulatedBench {
     pub(crate) fn abandoned(&self, role: Role) {
         let mut inner = self.lock();
         let now = inner.now();
+        inner.follow();
         if role == Role::CurrentSource {
             inner.world.source_abandoned(now);
+        }
+        drop(inner);
+        for kind in self.left_on().into_iter().filter(|kind| kind.instrument() == role) {
+            self.lock().world.complain_at(now, kind, "nobody is there".to_owned());
         }
     }
 
@@ -210,8 +288,10 @@ impl SimulatedBench {
             let (step, now, operate_s) = {
                 let mut inner = self.lock();
                 let now = inner.now().max(earliest);
+                inner.follow();
+                let place = inner.place(role);
                 let Inner { world, devices, .. } = &mut *inner;
-                let device = devices[place(role)].as_mut();
+                let device = devices[place].as_mut();
                 device.status().set_message_available(has_answer);
                 (device::begin(device, unit, now, world)?, now, device.operate_s())
             };
@@ -221,16 +301,20 @@ impl SimulatedBench {
                     self.wait_until(now + operate_s).await;
                     let mut inner = self.lock();
                     let now = inner.now();
+                    inner.follow();
+                    let place = inner.place(role);
                     let Inner { world, devices, .. } = &mut *inner;
-                    devices[place(role)].apply(now, world);
+                    devices[place].apply(now, world);
                     return Ok(None);
                 }
                 Step::Reading(end) => {
                     self.wait_until(end).await;
                     let mut inner = self.lock();
                     let now = inner.now().max(end);
+                    inner.follow();
+                    let place = inner.place(role);
                     let Inner { world, devices, .. } = &mut *inner;
-                    return devices[place(role)].reading(now, world).map(Some);
+                    return devices[place].reading(now, world).map(Some);
                 }
                 Step::Later(time) => {
                     self.wait_until(time).await;
@@ -259,12 +343,37 @@ impl Inner {
         self.epoch().elapsed().as_secs_f64()
     }
 
+    /// Lets the surroundings come to the present.
+    fn follow(&mut self) {
+        let now = self.now();
+        self.surroundings.follow(now, &mut self.world);
+    }
+
+    fn with_cryostat(&mut self, act: impl FnOnce(&mut Cryostat, f64)) -> bool {
+        self.follow();
+        let now = self.now();
+        self.surroundings.cryostat.as_ref().map(|cryostat| act(&mut cryostat.lock(), now)).is_some()
+    }
+
+    fn with_magnet(&mut self, act: impl FnOnce(&mut Magnet, f64)) -> bool {
+        self.follow();
+        let now = self.now();
+        self.surroundings.magnet.as_ref().map(|magnet| act(&mut magnet.lock(), now)).is_some()
+    }
+
     fn device(&mut self, role: Role) -> &mut dyn Device {
-        self.devices[place(role)].as_mut()
+        let place = self.place(role);
+        self.devices[place].as_mut()
+    }
+
+    /// Place of a role's device; who asks for one that the bench has not has made a mistake.
+    fn place(&self, role: Role) -> usize {
+        let place = self.devices.iter().position(|device| device.role() == role);
+        place.unwrap_or_else(|| unreachable!("the bench has no {role}"))
     }
 }
 
-/// Place of a role's device.
+/// Place of a role's turn.
 pub(crate) fn place(role: Role) -> usize {
     match role {
         Role::CurrentSource => 0,

@@ -22,6 +22,18 @@ pub enum ComplaintKind {
     OutputLeftOn,
     /// An instrument that is not the bench's was told to do something: what is off for one may be on for another.
     StrangerTold(Role),
+    /// The output of the magnet's supply was switched off with current in the magnet.
+    MagnetOpened,
+    /// The stage of the cryostat is above the highest temperature that the bench allows.
+    OverTemperature,
+    /// More field was asked for than the bench allows.
+    OverField,
+    /// A temperature or a field is on its way faster than the bench allows.
+    RampTooFast(Role),
+    /// The heater of the cryostat was left on.
+    HeaterLeftOn,
+    /// Current was left in the magnet, and it is not on its way to nothing.
+    FieldLeftOn,
 }
 
 impl ComplaintKind {
@@ -33,7 +45,9 @@ impl ComplaintKind {
                 Role::CurrentSource
             }
             Self::AmmeterOpen => Role::Ammeter,
-            Self::StrangerTold(role) => role,
+            Self::StrangerTold(role) | Self::RampTooFast(role) => role,
+            Self::MagnetOpened | Self::OverField | Self::FieldLeftOn => Role::FieldSource,
+            Self::OverTemperature | Self::HeaterLeftOn => Role::TemperatureController,
         }
     }
 }
@@ -49,6 +63,12 @@ impl fmt::Display for ComplaintKind {
             Self::SourceShorted => "source shorted",
             Self::OutputLeftOn => "output left on",
             Self::StrangerTold(_) => "a stranger told what to do",
+            Self::MagnetOpened => "magnet's circuit opened",
+            Self::OverTemperature => "over-temperature",
+            Self::OverField => "over-field",
+            Self::RampTooFast(_) => "ramp too fast",
+            Self::HeaterLeftOn => "heater left on",
+            Self::FieldLeftOn => "field left on",
         })
     }
 }

@@ -1,6 +1,7 @@
 //! Why a bench cannot be simulated.
 
-use quadrille_documents::{Faults, Role};
+use quadrille_documents::Faults;
+use quadrille_material::MaterialError;
 use quadrille_specimen::SpecimenError;
 
 /// Why a bench with a sample cannot be simulated, or a field cannot be applied.
@@ -25,9 +26,12 @@ pub enum SimulationError {
         /// Columns wired to contacts.
         wired: usize,
     },
-    /// The bench has an instrument that this simulation has no device for.
-    #[error("a {0} is not simulated yet: leave it out of the bench document")]
-    NotSimulated(Role),
+    /// The cryostat's thermometer has no table that can be turned round.
+    #[error("the thermometer cannot be simulated: {0}")]
+    Thermometer(#[from] MaterialError),
+    /// The field is the magnet's: nobody else sets it.
+    #[error("the bench has a field source: the field is what it makes")]
+    Driven,
     /// The circuit of bench and sample cannot be solved.
     #[error("bench and sample cannot be simulated: {0}")]
     Circuit(#[from] SpecimenError),

@@ -1,5 +1,5 @@
-//! Virtual current source, voltmeter, ammeter and switch matrix: SCPI devices around one electrical world, with a
-//! sample in it. Knows no driver, no plan and no reduction: it would agree with every mistake.
+//! Virtual current source, voltmeter, ammeter and switch matrix, temperature controller and magnet supply: SCPI devices
+//! around one world, with a sample in it. Knows no driver, no plan and no reduction: it would agree with every mistake.
 
 mod accuracy;
 mod bench;
@@ -13,6 +13,7 @@ mod fault_board;
 mod fault_effects;
 mod fault_schedule;
 mod parts;
+mod plant;
 mod session;
 mod world;
 
@@ -25,3 +26,4 @@ pub use errors::SimulationError;
 pub use fault::{FORMS, Fault, FaultError, FaultKind, InstrumentFault, Scope};
 pub use fault_board::{ArmedFault, FaultEvent, Happened};
 pub use fault_schedule::Schedule;
+pub use plant::{CryostatFault, MagnetFault};

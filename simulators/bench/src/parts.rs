@@ -6,8 +6,8 @@ use crate::draw::Purpose;
 use quadrille_documents::{Bench, Cable, Crosspoint, Dialect, Role, Sample};
 use quadrille_experiment::Contact;
 use quadrille_network::{Dynamics, Mesh, NetworkError, TerminalMatrix};
-use quadrille_quantity::Tesla;
-use quadrille_specimen::{ROOM, Specimen, SpecimenError};
+use quadrille_quantity::{Kelvin, Tesla};
+use quadrille_specimen::{Specimen, SpecimenError};
 use std::collections::BTreeSet;
 
 /// Nodes of the four rows, in the order of the terminals wired to them; the contacts follow from [`CONTACTS`].
@@ -71,21 +71,29 @@ pub(crate) struct Position {
     pub(crate) input: bool,
     /// What drives.
     pub(crate) drive: Drive,
+    /// Bits of the sample's temperature in kelvins.
+    pub(crate) temperature: u64,
     /// Bits of the field in teslas.
     pub(crate) field: u64,
 }
 
 impl Position {
     /// As after switching everything on.
-    pub(crate) fn at_rest(field: Tesla) -> Self {
+    pub(crate) fn at_rest(temperature: Kelvin, field: Tesla) -> Self {
         Self {
             closed: BTreeSet::new(),
             buffers: false,
             guard: false,
             input: false,
             drive: Drive::Off,
+            temperature: temperature.0.to_bits(),
             field: field.0.to_bits(),
         }
+    }
+
+    /// The sample's temperature.
+    pub(crate) fn temperature(&self) -> Kelvin {
+        Kelvin(f64::from_bits(self.temperature))
     }
 
     /// The field.
@@ -240,7 +248,7 @@ impl Parts {
 
     /// The circuit of a position.
     pub(crate) fn form(&self, position: &Position) -> Result<Formed, SpecimenError> {
-        let sample = self.specimen.terminals(ROOM, position.field())?;
+        let sample = self.specimen.terminals(position.temperature(), position.field())?;
         let mut mesh = Mesh::new(self.nodes());
         let contacts: Vec<usize> = (0..sample.count()).map(|k| CONTACTS + k).collect();
         mesh.add_sample(&sample, &contacts);

@@ -4,6 +4,7 @@ use crate::parts::{Broken, Parts, Place};
 use crate::world::{Limits, Source, World};
 use quadrille_documents::{Bench, Dialect, Role, Sample};
 use quadrille_quantity::Tesla;
+use quadrille_specimen::ROOM;
 
 const BENCH: &str = r#"
 kind = "bench"
@@ -123,7 +124,7 @@ pub(crate) fn film() -> Sample {
 pub(crate) fn world(bench: &Bench, dialects: &Dialects, sample: &Sample) -> World {
     let parts = Parts::new(bench, &|role| dialects.of(role), sample, bench.seed, Broken::default()).unwrap();
     let limits = Limits { voltage: 50.0, current: 0.1, power: 0.5 };
-    World::new(parts, limits, Source { on: false, level: 0.0, current: 0.0, limit: 20.0 }, Tesla(0.0))
+    World::new(parts, limits, Source { on: false, level: 0.0, current: 0.0, limit: 20.0 }, (ROOM, Tesla(0.0)))
         .unwrap()
 }
 

@@ -10,7 +10,7 @@ use crate::parts::{
     CLAMP_SIEMENS, Drive, Formed, Parts, Place, Position, RETURN_LOW, SENSE_HIGH, SENSE_LOW, SOURCE_HIGH,
 };
 use quadrille_network::Response;
-use quadrille_quantity::{Second, Tesla};
+use quadrille_quantity::{Kelvin, Second, Tesla};
 use quadrille_specimen::SpecimenError;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
@@ -95,9 +95,9 @@ impl World {
         parts: Parts,
         limits: Limits,
         source: Source,
-        field: Tesla,
+        (temperature, field): (Kelvin, Tesla),
     ) -> Result<Self, SpecimenError> {
-        let position = Position::at_rest(field);
+        let position = Position::at_rest(temperature, field);
         let formed = Arc::new(parts.form(&position)?);
         Ok(Self {
             voltages: formed.background.clone(),
@@ -191,10 +191,21 @@ impl World {
         self.rearrange();
     }
 
-    /// Sets the field.
+    /// Sets the field at the present temperature.
     pub(crate) fn set_field(&mut self, time: f64, field: Tesla) -> Result<(), SpecimenError> {
+        self.set_surroundings(time, self.position.temperature(), field)
+    }
+
+    /// Sets the sample's temperature and the field; where the sample has no circuit there, nothing is changed.
+    pub(crate) fn set_surroundings(
+        &mut self,
+        time: f64,
+        temperature: Kelvin,
+        field: Tesla,
+    ) -> Result<(), SpecimenError> {
         self.advance(time);
-        let position = Position { field: field.0.to_bits(), ..self.position.clone() };
+        let (temperature, field) = (temperature.0.to_bits(), field.0.to_bits());
+        let position = Position { temperature, field, ..self.position.clone() };
         self.parts.form(&position)?;
         self.position = position;
         self.rearrange();

@@ -1,13 +1,17 @@
-//! The four instruments as their commands see them: settings, status, and what of a command takes time. Knows no
+//! The instruments as their commands see them: settings, status, and what of a command takes time. Knows no
 //! link and does not wait itself.
 
+mod field;
 mod matrix;
 mod meter;
 mod source;
+mod temperature;
 
+pub(crate) use field::FieldSource;
 pub(crate) use matrix::Matrix;
 pub(crate) use meter::{Kind, Meter};
 pub(crate) use source::CurrentSource;
+pub(crate) use temperature::TemperatureController;
 
 #[cfg(test)]
 mod tests;

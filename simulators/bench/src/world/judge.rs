@@ -91,7 +91,12 @@ impl World {
     }
 
     fn complain(&mut self, kind: ComplaintKind, detail: String) {
-        tracing::warn!(time_s = self.time, %kind, detail, "the simulated bench complains");
-        self.complaints.push(Complaint { time_s: self.time, kind, detail });
+        self.complain_at(self.time, kind, detail);
+    }
+
+    /// Complains of what was at a time.
+    pub(crate) fn complain_at(&mut self, time_s: f64, kind: ComplaintKind, detail: String) {
+        tracing::warn!(time_s, %kind, detail, "the simulated bench complains");
+        self.complaints.push(Complaint { time_s, kind, detail });
     }
 }
