@@ -61,8 +61,44 @@ pub(crate) fn bench() -> Bench {
     quadrille_documents::bench("bench.toml", BENCH, |_| Ok(())).unwrap()
 }
 
+/// The same with a cryostat and a magnet, without noise.
+pub(crate) fn surrounded() -> Bench {
+    quadrille_documents::bench("bench.toml", &format!("{BENCH}{SURROUNDINGS}"), |_| Ok(())).unwrap()
+}
+
+const SURROUNDINGS: &str = r#"
+[simulation.cryostat]
+noise_k = 0.0
+resolution_k = 0.0
+[simulation.magnet]
+inductance_h = 2.0
+resistance_ohm = 0.8
+compliance_v = 40.0
+remanence_t = 3e-3
+noise_t = 0.0
+resolution_t = 0.0
+[[instrument]]
+name = "thermometer"
+role = "temperature-controller"
+resource = "TCPIP::127.0.0.1::5029::SOCKET"
+dialect = "temperature-controller.toml"
+[[instrument]]
+name = "magnet supply"
+role = "field-source"
+resource = "TCPIP::127.0.0.1::5030::SOCKET"
+dialect = "field-source.toml"
+[cryostat]
+lowest_k = 80.0
+highest_k = 330.0
+most_ramp_k_per_min = 10.0
+[magnet]
+field_t_per_a = 0.03
+most_field_t = 1.2
+most_ramp_t_per_s = 0.05
+"#;
+
 /// The dialects of the demonstration.
-pub(crate) struct Dialects([Dialect; 4]);
+pub(crate) struct Dialects([Dialect; 6]);
 
 impl Dialects {
     pub(crate) fn new() -> Self {
@@ -71,6 +107,8 @@ impl Dialects {
             include_str!("../../../config/dialects/voltmeter.toml"),
             include_str!("../../../config/dialects/ammeter.toml"),
             include_str!("../../../config/dialects/switch-matrix.toml"),
+            include_str!("../../../config/dialects/temperature-controller.toml"),
+            include_str!("../../../config/dialects/field-source.toml"),
         ];
         Self(texts.map(|text| quadrille_documents::dialect("dialect.toml", text).unwrap()))
     }
@@ -80,6 +118,7 @@ impl Dialects {
         let mut this = Self::new();
         for dialect in &mut this.0 {
             (dialect.facts.bias_current_a, dialect.facts.thermoelectric_v) = (0.0, 0.0);
+            (dialect.facts.of_reading, dialect.facts.accuracy) = (0.0, 0.0);
             for range in &mut dialect.facts.ranges {
                 (range.of_reading, range.of_range, range.noise_per_rthz) = (0.0, 0.0, 0.0);
             }

@@ -14,6 +14,8 @@ pub(crate) use source::CurrentSource;
 pub(crate) use temperature::TemperatureController;
 
 #[cfg(test)]
+mod surroundings_tests;
+#[cfg(test)]
 mod tests;
 
 use crate::accuracy::Accuracy;

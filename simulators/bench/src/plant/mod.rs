@@ -115,11 +115,13 @@ impl Surroundings {
         (self.temperature, self.field)
     }
 
+    /// Whether nothing changes them by itself.
+    pub(crate) fn are_given(&self) -> bool {
+        self.cryostat.is_none() && self.magnet.is_none()
+    }
+
     /// Lets the plants pass the time, and the world follow them.
     pub(crate) fn follow(&mut self, now: f64, world: &mut World) {
-        if self.cryostat.is_none() && self.magnet.is_none() {
-            return;
-        }
         let (from, steps) = (self.followed, if world.source().on { MOST_STEPS } else { 1 });
         for step in 1..=steps {
             let part = f64::from(step) / f64::from(steps);
