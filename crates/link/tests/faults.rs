@@ -260,3 +260,32 @@ async fn a_traced_link_tells_every_message_and_changes_none() {
     assert!(told.contains("sent=*IDN?\\n") && told.contains("received=A,B\\xff\\n"), "{told}");
     assert!(told.contains("TCPIP0::nowhere::1::SOCKET") && told.contains("TRACE"), "{told}");
 }
+
+#[tokio::test]
+async fn a_server_refuses_clients_until_they_may_come_again() {
+    let mut server = loopback().await;
+    let resource = server.resource().clone();
+    let mut talking = open(&resource, OpenOptions::default()).await.unwrap();
+    let mut served = server.accept().await.unwrap();
+    assert!(server.refuse(true).await.unwrap());
+    let refused = open(&resource, OpenOptions::default()).await.err().unwrap();
+    assert_eq!(refused.source.kind(), io::ErrorKind::ConnectionRefused);
+    // Who is there already goes on.
+    served.write_all(b"still here\n").await.unwrap();
+    assert_eq!(line(&mut talking).await, b"still here\n");
+    assert!(server.refuse(false).await.unwrap());
+    let again = open(&resource, OpenOptions::default()).await.unwrap();
+    assert_eq!(again.resource(), &resource);
+    timeout(Duration::from_secs(5), server.accept()).await.unwrap().unwrap();
+}
+
+#[tokio::test]
+async fn a_stream_that_is_to_be_reset_resets_its_connection() {
+    let mut server = loopback().await;
+    let mut link = open(server.resource(), OpenOptions::default()).await.unwrap();
+    let mut stream = server.accept().await.unwrap();
+    stream.reset_when_dropped();
+    drop(stream);
+    let error = link.receive().await.unwrap_err();
+    assert_eq!(error.source.kind(), io::ErrorKind::ConnectionReset);
+}
