@@ -3,7 +3,8 @@
 //! An answer never outlives its question. A link is dirty from the moment a question leaves until its answer is in,
 //! so that a timeout, a loss and a dropped future all leave it dirty. A dirty link is cleared as its transport can,
 //! then fenced: `*ESE n` and `*ESE?` (mandatory commands of IEEE 488.2) twice with numbers that were not used before,
-//! everything that is not the expected answer being thrown away, and its error queue is emptied of what came before.
+//! everything that is not the expected answer being thrown away, who answers is asked again, and its error queue is
+//! emptied of what came before.
 //! Only then is anything else asked. An answer that is not of the expected form, and one that nobody asked for, make
 //! a link dirty too: they may belong to another question.
 
@@ -125,14 +126,18 @@ impl Session {
     pub(crate) async fn identify(&mut self) -> Result<String> {
         self.begin("identify it");
         let identity = self.ask(Action::Identity, Duration::ZERO).await?;
+        self.expect(&identity).inspect_err(|_| self.stranger = true)?;
+        Ok(identity)
+    }
+
+    fn expect(&self, identity: &str) -> Result<()> {
         if let Some(pattern) = &self.settings.identity
-            && !matches(pattern, &identity)
+            && !matches(pattern, identity)
         {
             let detail = format!("it says it is \"{identity}\", the bench document expects \"{pattern}\"");
-            self.stranger = true;
             return Err(self.error(ErrorKind::Identity, detail));
         }
-        Ok(identity)
+        Ok(())
     }
 
     /// Brings it to its known state.
@@ -372,9 +377,8 @@ impl Session {
         if self.state == State::Clean && !self.unasked().await? {
             return Ok(());
         }
-        if self.state == State::Dirty
-            && let Err(error) = self.link.clear().await
-        {
+        let opens_again = self.state == State::Dirty;
+        if opens_again && let Err(error) = self.link.clear().await {
             return Err(self.error(ErrorKind::Link, error.to_string()));
         }
         self.state = State::Dirty;
@@ -387,6 +391,13 @@ impl Session {
             self.find_fence(expected).await?;
         }
         self.send_raw("*ESE 0").await?;
+        // A link that was opened again may lead to another instrument. The answer may also have been spoilt: it is asked
+        // for anew before anything else is said.
+        if opens_again && self.settings.identity.is_some() {
+            let asked = self.text(Action::Identity, &Value::None)?;
+            let identity = self.exchange_raw(&asked, Duration::ZERO).await?;
+            self.expect(&identity).inspect_err(|_| self.state = State::Dirty)?;
+        }
         self.forget_errors().await
     }
 

@@ -28,9 +28,26 @@ async fn a_late_answer_is_not_taken_for_the_next_questions() {
     for delay in [2.1, 2.5, 3.0, 3.9] {
         let (second, peer) = a_late_answer(delay).await;
         assert_eq!(second.unwrap(), Some(false), "{delay} s");
-        let lines = ["*ESE 3;*ESE?", "*ESE 4;*ESE?", "*ESE 0", ERRORS, COMPLIANCE, ERRORS];
+        let lines = ["*ESE 3;*ESE?", "*ESE 4;*ESE?", "*ESE 0", "*IDN?", ERRORS, COMPLIANCE, ERRORS];
         assert_eq!(peer.received(), lines, "{delay} s");
     }
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_link_that_was_opened_again_and_leads_to_another_instrument_carries_no_command() {
+    let peer = Peer::new(&[]);
+    peer.answer(COMPLIANCE, [line("1")]);
+    let mut source = spoiled(&peer, [late(2.5)]);
+    fails(source.in_compliance().await, ErrorKind::Silent, &[COMPLIANCE]);
+    peer.answer("*IDN?", [line("SOMEBODY,OTHER,1,2")]);
+    peer.received();
+    fails(source.set_output(false).await, ErrorKind::Identity, &["OTHER", "*invented*"]);
+    assert_eq!(peer.received(), ["*ESE 3;*ESE?", "*ESE 4;*ESE?", "*ESE 0", "*IDN?"]);
+    fails(source.set_output(false).await, ErrorKind::Identity, &["OTHER"]);
+    assert!(peer.received().iter().all(|line| line.starts_with('*')));
+    // It was the answer that was wrong, or somebody put the cable back.
+    peer.answer("*IDN?", [line("SOMEBODY,INVENTED,1,2")]);
+    assert_eq!(source.in_compliance().await.unwrap(), Some(true));
 }
 
 #[tokio::test(start_paused = true)]
@@ -100,7 +117,7 @@ async fn an_operation_that_is_dropped_leaves_its_link_dirty_and_the_next_one_fen
         peer.received();
         assert_eq!(source.in_compliance().await.unwrap(), Some(false));
         let received = peer.received();
-        assert_eq!(received[..4], ["*ESE 3;*ESE?", "*ESE 4;*ESE?", "*ESE 0", ERRORS]);
+        assert_eq!(received[..5], ["*ESE 3;*ESE?", "*ESE 4;*ESE?", "*ESE 0", "*IDN?", ERRORS]);
     }
 }
 

@@ -269,6 +269,23 @@ fn another_instrument_at_an_address_is_found_before_anything_is_energised() {
 }
 
 #[test]
+fn an_instrument_that_became_another_in_a_run_is_told_nothing_more_once_its_link_was_opened_again() {
+    let inputs = inputs();
+    let sound = sound(&inputs);
+    for instrument in INSTRUMENTS {
+        let night = night(&inputs, &[format!("{instrument} stranger")], 1);
+        assert!(night.has_struck(), "{}", night.what);
+        assert_eq!(night.failure().map(|(_, named)| named), Some(instrument), "{}", night.what);
+        night.tells_the_truth(&sound);
+        night.is_honest_of_its_output();
+        // What was under way when it changed could not be known.
+        let told =
+            night.complaints().iter().filter(|kind| matches!(kind, ComplaintKind::StrangerTold(_))).count();
+        assert!(told <= 1, "{:?}; {}", night.rehearsed.complaints, night.what);
+    }
+}
+
+#[test]
 fn a_source_that_pretends_its_limit_gives_marked_readings_and_no_result() {
     let night = night(&inputs(), &["source compliance".to_owned()], 0);
     assert_eq!(night.failure(), None);

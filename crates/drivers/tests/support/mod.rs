@@ -43,10 +43,11 @@ struct Inner {
 }
 
 impl Peer {
-    /// A peer that answers from a table, that its errors are none, that everything is complete, and to `*ESE?` what
-    /// `*ESE` set.
+    /// A peer that answers from a table, that it is the expected one, that its errors are none, that everything is
+    /// complete, and to `*ESE?` what `*ESE` set.
     pub(crate) fn new(table: &[(&str, &str)]) -> Self {
         let peer = Self(Arc::new(Mutex::new(Inner { received: Vec::new(), answers: Vec::new() })));
+        peer.answer("*IDN?", [line("SOMEBODY,INVENTED,1,2")]);
         peer.answer("*OPC?", [line("1")]);
         peer.answer(":SYSTem:ERRor?", [line("0,\"No error\"")]);
         for (question, answer) in table {
