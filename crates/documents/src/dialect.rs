@@ -4,7 +4,7 @@
 //! role, the form of each reply, and the facts that plan, budget and simulation need.
 
 use crate::bench::{Crosspoint, Role};
-use crate::fault::Located;
+use crate::fault::{Located, Place};
 use crate::table::{Bounds, Table};
 use crate::template::{Placeholder, Template};
 use std::collections::BTreeMap;
@@ -268,13 +268,23 @@ pub struct Dialect {
     pub crosspoint: Template,
     /// Facts of the data sheet.
     pub facts: Facts,
-    templates: BTreeMap<Action, Template>,
+    templates: BTreeMap<Action, Located<Template>>,
 }
 
 impl Dialect {
     /// The template of an action; `None` where this kind of instrument cannot do it.
     pub fn template(&self, action: Action) -> Option<&Template> {
-        self.templates.get(&action)
+        self.templates.get(&action).map(|template| &template.value)
+    }
+
+    /// Every action with its template.
+    pub fn templates(&self) -> impl Iterator<Item = (Action, &Template)> {
+        self.templates.iter().map(|(&action, template)| (action, &template.value))
+    }
+
+    /// Where the template of an action is written.
+    pub fn place(&self, action: Action) -> Option<&Place> {
+        self.templates.get(&action).map(|template| &template.place)
     }
 
     /// Whether this kind of instrument can do or tell something.
@@ -396,7 +406,7 @@ fn crosspoint_form(root: &Table<'_>) -> Option<Template> {
     None
 }
 
-fn templates(root: &Table<'_>, role: Role) -> Option<BTreeMap<Action, Template>> {
+fn templates(root: &Table<'_>, role: Role) -> Option<BTreeMap<Action, Located<Template>>> {
     let commands =
         root.require("commands", "write [commands] with a template for each", root.table("commands"));
     let queries = root.require("queries", "write [queries] with a template for each", root.table("queries"));
@@ -412,7 +422,11 @@ fn templates(root: &Table<'_>, role: Role) -> Option<BTreeMap<Action, Template>>
         }
         let remedy = format!("write its template: a {role} must have it");
         let text = table.require(action.key(), &remedy, text);
-        match text.and_then(|text| command(table, &text, action.placeholders(), is_query)) {
+        let read = |text: Located<String>| {
+            let value = command(table, &text, action.placeholders(), is_query)?;
+            Some(Located { value, place: text.place })
+        };
+        match text.and_then(read) {
             Some(template) => {
                 templates.insert(action, template);
             }

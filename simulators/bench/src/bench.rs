@@ -7,6 +7,7 @@ use crate::device::{
     self, CurrentSource, Device, FieldSource, Kind, Matrix, Meter, Step, TemperatureController,
 };
 use crate::fault_board::Board;
+use crate::mirror::{self, Mirror};
 use crate::parts::{Broken, Parts};
 use crate::plant::{Cryostat, CryostatFault, Magnet, MagnetFault, Surroundings};
 use crate::world::{Limits, World};
@@ -14,6 +15,7 @@ use quadrille_documents::{Bench, BenchLimits, Crosspoint, Dialect, Role, Sample}
 use quadrille_quantity::{Kelvin, Tesla};
 use quadrille_scpi::device::{Response, ScpiError, Unit, errors, parse_message};
 use quadrille_specimen::ROOM;
+use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 use tokio::time::Instant;
@@ -56,6 +58,8 @@ pub struct SimulatedBench {
     pub(crate) busy: Arc<[tokio::sync::Mutex<()>; 6]>,
     /// The faults in force. Locked after the bench where both are.
     pub(crate) faults: Arc<Board>,
+    /// The instruments that speak a dialect of the laboratory's own.
+    mirrors: Arc<BTreeMap<Role, Mirror>>,
 }
 
 struct Inner {
@@ -74,6 +78,7 @@ impl SimulatedBench {
         sample: &Sample,
         options: Options,
     ) -> Result<Self, SimulationError> {
+        let mirrors = Arc::new(mirror::of_bench(bench, &dialects)?);
         let seed = options.seed.unwrap_or(bench.seed);
         let broken = Broken { guard: options.without_guard, buffers: options.without_buffers };
         let parts = Parts::new(bench, &dialects, sample, seed, broken)?;
@@ -107,7 +112,7 @@ impl SimulatedBench {
             devices.push(Box::new(FieldSource::new(magnet, &limits, facts(Role::FieldSource).operate_s)));
         }
         let inner = Inner { faults: Arc::clone(&faults), world, surroundings, devices };
-        Ok(Self { inner: Arc::new(Mutex::new(inner)), busy: Arc::default(), faults })
+        Ok(Self { inner: Arc::new(Mutex::new(inner)), busy: Arc::default(), faults, mirrors })
     }
 
     /// Sets the field at the sample, at once. Refused where it is not finite, and where the bench has a magnet.
@@ -180,6 +185,9 @@ impl SimulatedBench {
 
     /// Carries out a program message without its newline; answers the response message, if there is one.
     pub(crate) async fn carry_out(&self, role: Role, message: &[u8]) -> Option<Vec<u8>> {
+        if let Some(mirror) = self.mirrors.get(&role) {
+            return self.carry_out_mirrored(role, mirror, message).await;
+        }
         let mut response = Response::new();
         let mut is_ended = false;
         for unit in parse_message(message) {
@@ -193,20 +201,31 @@ impl SimulatedBench {
                 }
                 Err(error) => Err(error.clone()),
             };
-            match outcome {
-                Ok(Some(answer)) => response.push(answer),
-                Ok(None) => {}
-                Err(error) => {
-                    // After a command error the parser is no longer sure of what follows (IEEE 488.2, 6.1.6.1.1).
-                    let is_command_error = (-199..=-100).contains(&error.code);
-                    self.report(role, error);
-                    if is_command_error {
-                        break;
-                    }
-                }
+            if !self.goes_on(role, outcome, &mut response) {
+                break;
             }
         }
         response.finish()
+    }
+
+    /// Puts what came of a unit into the response or the device's status; whether the message goes on.
+    pub(crate) fn goes_on(
+        &self,
+        role: Role,
+        outcome: Result<Option<String>, ScpiError>,
+        response: &mut Response,
+    ) -> bool {
+        match outcome {
+            Ok(Some(answer)) => response.push(answer),
+            Ok(None) => {}
+            Err(error) => {
+                // After a command error the parser is no longer sure of what follows (IEEE 488.2, 6.1.6.1.1).
+                let is_command_error = (-199..=-100).contains(&error.code);
+                self.report(role, error);
+                return !is_command_error;
+            }
+        }
+        true
     }
 
     /// Reports an error to a device's status.
@@ -278,7 +297,13 @@ impl SimulatedBench {
         }
     }
 
-    async fn unit(&self, role: Role, unit: &Unit, has_answer: bool) -> Result<Option<String>, ScpiError> {
+    /// Carries out one unit in the device's own words.
+    pub(crate) async fn unit(
+        &self,
+        role: Role,
+        unit: &Unit,
+        has_answer: bool,
+    ) -> Result<Option<String>, ScpiError> {
         // Instants are whole nanoseconds: one that was waited for has come, even where it is rounded down.
         let mut earliest = 0.0;
         if let Some(outcome) = self.spoilt(role, unit) {

@@ -16,6 +16,9 @@ pub enum SimulationError {
     /// The sample's model is refused, at the lines of its document.
     #[error(transparent)]
     Model(#[from] Faults),
+    /// A dialect of the laboratory's own in which a message could mean two things, at the lines of its document.
+    #[error(transparent)]
+    Ambiguous(Faults),
     /// The bench has fewer columns than the sample has contacts.
     #[error("sample \"{sample}\" has {contacts} contacts, the bench wires {wired}")]
     Unwired {

@@ -12,6 +12,7 @@ mod fault_answers;
 mod fault_board;
 mod fault_effects;
 mod fault_schedule;
+mod mirror;
 mod parts;
 mod plant;
 mod session;

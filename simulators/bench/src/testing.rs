@@ -19,22 +19,22 @@ power_w = 0.5
 name = "source"
 role = "current-source"
 resource = "TCPIP::127.0.0.1::5025::SOCKET"
-dialect = "source.toml"
+dialect = "current-source"
 [[instrument]]
 name = "voltmeter"
 role = "voltmeter"
 resource = "TCPIP::127.0.0.1::5026::SOCKET"
-dialect = "voltmeter.toml"
+dialect = "voltmeter"
 [[instrument]]
 name = "ammeter"
 role = "ammeter"
 resource = "TCPIP::127.0.0.1::5027::SOCKET"
-dialect = "ammeter.toml"
+dialect = "ammeter"
 [[instrument]]
 name = "matrix"
 role = "switch-matrix"
 resource = "TCPIP::127.0.0.1::5028::SOCKET"
-dialect = "matrix.toml"
+dialect = "switch-matrix"
 [wiring]
 columns = [11, 12, 13, 14]
 guard = true
@@ -81,12 +81,12 @@ resolution_t = 0.0
 name = "thermometer"
 role = "temperature-controller"
 resource = "TCPIP::127.0.0.1::5029::SOCKET"
-dialect = "temperature-controller.toml"
+dialect = "temperature-controller"
 [[instrument]]
 name = "magnet supply"
 role = "field-source"
 resource = "TCPIP::127.0.0.1::5030::SOCKET"
-dialect = "field-source.toml"
+dialect = "field-source"
 [cryostat]
 lowest_k = 80.0
 highest_k = 330.0
