@@ -2,7 +2,9 @@
 
 use crate::{Error, Inputs};
 use async_trait::async_trait;
-use quadrille_bench::{ArmedFault, Complaint, ComplaintKind, Fault, FaultEvent, Options, SimulatedBench};
+use quadrille_bench::{
+    ArmedFault, Complaint, ComplaintKind, Fault, FaultEvent, Options, SimulatedBench, SimulationError,
+};
 use quadrille_documents::{Dialect, Place, Role};
 use quadrille_link::{Link, PtyServer, Resource, Server, TcpServer, memory};
 use quadrille_plan::EquippedBench;
@@ -63,6 +65,10 @@ impl Simulation {
         };
         let bench =
             SimulatedBench::new(&equipped.bench, dialect, &inputs.sample, options).map_err(|error| {
+                // Of a dialect it tells the line itself.
+                if let SimulationError::Ambiguous(faults) = error {
+                    return Error::Documents(faults);
+                }
                 let remedy =
                     "write a [model] that can be measured on this bench, or use a sample that has one";
                 Error::Documents(inputs.sample.name.fault(error.to_string(), remedy).into())
