@@ -1,6 +1,6 @@
 //! Messages in a laboratory's dialect, carried out by the native device.
 
-use super::{Mirror, Phrase};
+use super::{Mirror, Phrase, native};
 use crate::bench::SimulatedBench;
 use crate::device;
 use quadrille_documents::Role;
@@ -51,6 +51,12 @@ impl SimulatedBench {
                 answers.extend(self.unit(role, &unit, has_answer).await?);
             }
         }
+        if let Phrase::Deed(deed) = phrase
+            && deed.goes
+            && self.natively(role, native::CAN_GO).await?.as_deref() == Some("1")
+        {
+            self.natively(role, native::GO).await?;
+        }
         match phrase {
             Phrase::Deed(deed) => deed.answered(&mirror.dialect, &answers),
             Phrase::Common(_) => Ok(answers.into_iter().next()),
@@ -59,6 +65,15 @@ impl SimulatedBench {
                 Ok(None)
             }
         }
+    }
+
+    /// One unit of a message of our own.
+    async fn natively(&self, role: Role, message: &str) -> Result<Option<String>, ScpiError> {
+        let mut answer = None;
+        for unit in parse_message(message.as_bytes()) {
+            answer = self.unit(role, &unit?, false).await?;
+        }
+        Ok(answer)
     }
 }
 

@@ -5,6 +5,10 @@ use quadrille_scpi::ChannelList;
 use quadrille_scpi::device::{ScpiError, errors, integer, real};
 use std::collections::BTreeMap;
 
+/// Whether a supply can go, and that it does.
+pub(crate) const CAN_GO: &str = ":OUTPut:STATe?";
+pub(crate) const GO: &str = ":SOURce:FIELd:STARt";
+
 const OPERATION: &str = ":STATus:OPERation:CONDition?";
 const QUESTIONABLE: &str = ":STATus:QUEStionable:CONDition?";
 
@@ -28,6 +32,9 @@ pub(crate) struct Deed {
     /// One unit each, in order.
     pub(crate) messages: Vec<String>,
     pub(crate) answer: Answer,
+    /// Whether a supply whose document has no word for it goes where it is set, now that this is done and if its
+    /// output is on.
+    pub(crate) goes: bool,
 }
 
 /// What an answer in the dialect is made of.
@@ -117,18 +124,21 @@ pub(crate) fn bits(dialect: &Dialect, action: Action) -> Option<Vec<Bit>> {
     match action {
         Action::InCompliance => Some(one(QUESTIONABLE, AT_LIMIT, dialect.compliance_bit, false)),
         Action::Ramping => Some(one(OPERATION, ON_ITS_WAY, dialect.ramping_bit, dialect.ramping_is_zero)),
-        Action::Fault => {
-            let last = dialect.fault_bits.last()?;
-            let native: &[u8] =
-                if dialect.role == Role::FieldSource { &SUPPLY_FAULTS } else { &CONTROLLER_FAULTS };
-            let bit = |(k, &native): (usize, &u8)| {
-                let bit = dialect.fault_bits.get(k).unwrap_or(last).bit;
-                Bit { register: QUESTIONABLE, native, bit, is_inverted: false }
-            };
-            Some(native.iter().enumerate().map(bit).collect())
-        }
+        Action::Fault if !dialect.fault_bits.is_empty() => Some(fault_bits(dialect)),
         _ => None,
     }
+}
+
+/// The first native fault is the first that the document lists, and so on; what is beyond is its last. Where it
+/// lists none, any answer but 0 is a fault.
+fn fault_bits(dialect: &Dialect) -> Vec<Bit> {
+    let native: &[u8] = if dialect.role == Role::FieldSource { &SUPPLY_FAULTS } else { &CONTROLLER_FAULTS };
+    let bit = |(k, &native): (usize, &u8)| {
+        let listed = dialect.fault_bits.get(k).or(dialect.fault_bits.last());
+        let bit = listed.map_or(native, |listed| listed.bit);
+        Bit { register: QUESTIONABLE, native, bit, is_inverted: false }
+    };
+    native.iter().enumerate().map(bit).collect()
 }
 
 /// What the native device is asked for bits.
@@ -139,7 +149,7 @@ pub(crate) fn register(bits: Vec<Bit>) -> Deed {
             messages.push(bit.register.to_owned());
         }
     }
-    Deed { messages, answer: Answer::Bits(bits) }
+    Deed { messages, answer: Answer::Bits(bits), goes: false }
 }
 
 /// An action in native words. `closes` are the crosspoints that stood in the message.
@@ -153,7 +163,9 @@ pub(crate) fn deed(
     if let Some(bits) = bits(dialect, action) {
         return Ok(register(bits));
     }
-    let plain = |message: &str| Ok(Deed { messages: vec![message.to_owned()], answer: Answer::Same });
+    let asks = |message: &str, answer| Deed { messages: vec![message.to_owned()], answer, goes: false };
+    let plain = |message: &str| Ok(asks(message, Answer::Same));
+    let goes = dialect.role == Role::FieldSource && !dialect.can(Action::StartRamp);
     let set = |header: &str| -> Result<Deed, ScpiError> {
         let placeholder = carried(dialect.template(action));
         let missing = || ScpiError::new(errors::MISSING_PARAMETER);
@@ -164,7 +176,7 @@ pub(crate) fn deed(
     let asked = |message: &str, set: Action| {
         let factor = carried(dialect.template(set)).map_or(1.0, |placeholder| units.factor(placeholder));
         let answer = if factor == 1.0 { Answer::Same } else { Answer::Scaled(1.0 / factor) };
-        Ok(Deed { messages: vec![message.to_owned()], answer })
+        Ok(asks(message, answer))
     };
     match action {
         Action::Identity => plain("*IDN?"),
@@ -176,7 +188,7 @@ pub(crate) fn deed(
         Action::SourceRangeSet => plain(":SOURce:CURRent:RANGe?"),
         Action::SetLimit => set(":SOURce:VOLTage:LIMit"),
         Action::LimitSet => plain(":SOURce:VOLTage:LIMit?"),
-        Action::OutputOn | Action::HeaterOn => plain(":OUTPut:STATe ON"),
+        Action::OutputOn | Action::HeaterOn => Ok(Deed { goes, ..plain(":OUTPut:STATe ON")? }),
         Action::OutputOff | Action::HeaterOff => plain(":OUTPut:STATe OFF"),
         Action::OutputState | Action::HeaterState => plain(":OUTPut:STATe?"),
         Action::GuardOn => plain(":OUTPut:GUARd ON"),
@@ -201,31 +213,23 @@ pub(crate) fn deed(
             plain(&format!(":ROUTe:CLOSe {}", ChannelList::crosspoints(pairs)))
         }
         Action::OpenAll => plain(":ROUTe:OPEN:ALL"),
-        Action::Closed => {
-            Ok(Deed { messages: vec![":ROUTe:CLOSe:STATe?".to_owned()], answer: Answer::Crosspoints })
-        }
+        Action::Closed => Ok(asks(":ROUTe:CLOSe:STATe?", Answer::Crosspoints)),
         Action::SetTarget => set(":SOURce:TEMPerature:SPOint"),
         Action::TargetSet => plain(":SOURce:TEMPerature:SPOint?"),
         Action::SetTemperatureRamp => set(":SOURce:TEMPerature:RAMP"),
         Action::TemperatureRampSet => asked(":SOURce:TEMPerature:RAMP?", Action::SetTemperatureRamp),
         Action::Temperature => plain(":MEASure:TEMPerature?"),
         Action::HeaterPower => plain(":OUTPut:POWer?"),
-        Action::SetFieldTarget => {
-            let mut deed = set(":SOURce:FIELd")?;
-            // A supply without the word for it goes as soon as it is told where to.
-            if !dialect.can(Action::StartRamp) {
-                deed.messages.push(":SOURce:FIELd:STARt".to_owned());
-            }
-            Ok(deed)
-        }
+        Action::SetFieldTarget => Ok(Deed { goes, ..set(":SOURce:FIELd")? }),
         Action::FieldTargetSet => asked(":SOURce:FIELd?", Action::SetFieldTarget),
         Action::SetFieldRamp => set(":SOURce:FIELd:RAMP"),
         Action::FieldRampSet => asked(":SOURce:FIELd:RAMP?", Action::SetFieldRamp),
-        Action::StartRamp => plain(":SOURce:FIELd:STARt"),
+        Action::StartRamp => plain(GO),
         Action::HoldField => plain(":SOURce:FIELd:HOLD"),
         Action::MeasuredField => plain(":MEASure:FIELd?"),
-        // With bits it is a register, above.
-        Action::InCompliance | Action::Ramping | Action::Fault => plain(QUESTIONABLE),
+        Action::Fault => Ok(register(fault_bits(dialect))),
+        // These are bits of a register, above.
+        Action::InCompliance | Action::Ramping => Err(ScpiError::new(errors::SYSTEM_ERROR)),
     }
 }
 

@@ -1,13 +1,14 @@
 //! Conversations with a mirror, against those with the native device.
 
 use super::{laboratory, laboratory_text, parsed, shipped};
-use crate::testing::{bench, ring};
-use crate::{Options, SimulatedBench, SimulationError};
+use crate::testing::{ring, surrounded};
+use crate::{CryostatFault, MagnetFault, Options, SimulatedBench, SimulationError};
 use quadrille_documents::{Bench, Dialect, Role};
+use std::time::Duration;
 
 /// The bench of the tests with every dialect its own document.
 fn own_bench() -> Bench {
-    let mut bench = bench();
+    let mut bench = surrounded();
     for instrument in &mut bench.instruments {
         instrument.dialect.value = "own.toml".to_owned();
     }
@@ -15,18 +16,22 @@ fn own_bench() -> Bench {
 }
 
 fn simulated(bench: &Bench, of: fn(Role) -> Dialect) -> Result<SimulatedBench, SimulationError> {
-    let dialects = Role::NEEDED.map(of);
+    let dialects = Role::ALL.map(of);
     let sample = ring(1e4, 1.5e4, 2.2e4, 3.3e4);
     let dialect = |role: Role| dialects.iter().find(|dialect| dialect.role == role).unwrap();
     SimulatedBench::new(bench, dialect, &sample, Options::default())
 }
 
-/// What the devices answer to messages, one after the other, and the times at which they do.
+/// What the devices answer to messages, one after the other, and the times at which they do. After an empty message
+/// half a minute passes.
 fn conversation(bench: &SimulatedBench, messages: &[(Role, &str)]) -> Vec<(String, f64)> {
     let mut builder = tokio::runtime::Builder::new_current_thread();
     builder.enable_time().start_paused(true).build().unwrap().block_on(async {
         let mut heard = Vec::new();
         for (role, message) in messages {
+            if message.is_empty() {
+                tokio::time::sleep(Duration::from_secs(30)).await;
+            }
             let answer = bench.carry_out(*role, message.as_bytes()).await.unwrap_or_default();
             heard.push((String::from_utf8(answer).unwrap(), bench.now_s()));
         }
@@ -34,10 +39,10 @@ fn conversation(bench: &SimulatedBench, messages: &[(Role, &str)]) -> Vec<(Strin
     })
 }
 
-use Role::{Ammeter, CurrentSource, SwitchMatrix, Voltmeter};
+use Role::{Ammeter, CurrentSource, FieldSource, SwitchMatrix, TemperatureController, Voltmeter};
 
 /// What is said in the shipped dialects and in the laboratory's: the same deeds in the same order.
-const MESSAGES: [(Role, &str, &str); 36] = [
+const MESSAGES: [(Role, &str, &str); 53] = [
     (CurrentSource, "*ESE 7;*ESE?", "*ESE 7;*ESE?"),
     (CurrentSource, "*IDN?", "WHO?"),
     (CurrentSource, "*RST", "*RST"),
@@ -74,12 +79,29 @@ const MESSAGES: [(Role, &str, &str); 36] = [
     (CurrentSource, ":OUTPut:GUARd OFF", "SHIELD FREE"),
     (CurrentSource, ":OUTPut:STATe?", "DRIVE?"),
     (SwitchMatrix, ":ROUTe:OPEN:ALL", "PART ALL"),
+    (TemperatureController, ":SOURce:TEMPerature:RAMP 6", "SLEW 0.1"),
+    (TemperatureController, ":SOURce:TEMPerature:SPOint 280.5", "GO 280.5 K"),
+    (TemperatureController, ":SOURce:TEMPerature:SPOint?", "GO?"),
+    (TemperatureController, ":OUTPut:STATe ON", "HEAT 1"),
+    (TemperatureController, ":OUTPut:STATe?", "HEAT?"),
+    (TemperatureController, "", ""),
+    (TemperatureController, ":MEASure:TEMPerature?", "STAGE?"),
+    (TemperatureController, ":OUTPut:POWer?", "HEAT:PART?"),
+    (TemperatureController, ":OUTPut:STATe OFF", "HEAT 0"),
+    (FieldSource, ":SOURce:FIELd:RAMP 0.02", "RATE 40"),
+    (FieldSource, ":SOURce:FIELd 0.45", "PROGRAM 15"),
+    (FieldSource, ":OUTPut:STATe ON;:SOURce:FIELd:STARt", "LEADS ON"),
+    (FieldSource, "", ""),
+    (FieldSource, ":MEASure:FIELd?", "PROBE?"),
+    (FieldSource, ":SOURce:FIELd:HOLD", "STAY"),
+    (FieldSource, ":OUTPut:STATe?", "LEADS?"),
+    (FieldSource, ":SYSTem:ERRor?", "ERR?"),
 ];
 
 #[test]
 fn a_laboratorys_words_have_the_answers_and_the_times_of_the_shipped_ones() {
     let native = MESSAGES.map(|(role, shipped, _)| (role, shipped));
-    let native = conversation(&simulated(&bench(), shipped).unwrap(), &native);
+    let native = conversation(&simulated(&surrounded(), shipped).unwrap(), &native);
     let own = MESSAGES.map(|(role, _, own)| (role, own));
     let own = conversation(&simulated(&own_bench(), laboratory).unwrap(), &own);
     assert_eq!(own, native);
@@ -89,7 +111,7 @@ fn a_laboratorys_words_have_the_answers_and_the_times_of_the_shipped_ones() {
 #[test]
 fn the_shipped_dialects_turned_round_have_the_same_conversation() {
     let messages = MESSAGES.map(|(role, shipped, _)| (role, shipped));
-    let native = conversation(&simulated(&bench(), shipped).unwrap(), &messages);
+    let native = conversation(&simulated(&surrounded(), shipped).unwrap(), &messages);
     assert_eq!(conversation(&simulated(&own_bench(), shipped).unwrap(), &messages), native);
 }
 
@@ -108,6 +130,45 @@ fn the_register_of_the_voltage_limit_has_its_bit_where_the_document_says() {
     ];
     let heard = conversation(&simulated(&own_bench(), laboratory).unwrap(), &messages);
     assert_eq!((heard[2].0.as_str(), heard[7].0.as_str()), ("0\n", "32\n"));
+}
+
+#[test]
+fn a_supply_without_a_word_to_start_goes_where_it_is_set_as_soon_as_its_output_is_on() {
+    let messages = [
+        ("RATE 60", ""),
+        ("PROGRAM 10", ""),
+        // At rest is bit 6.
+        ("FLAGS?", "64\n"),
+        ("LEADS ON", ""),
+        ("FLAGS?", "0\n"),
+        ("", ""),
+        ("FLAGS?", "64\n"),
+        ("PROGRAM?", "1.0E+01\n"),
+        ("RATE?", "6.0E+01\n"),
+        ("PROGRAM -5", ""),
+        ("FLAGS?", "0\n"),
+        ("STAY", ""),
+        ("FLAGS?", "64\n"),
+        ("ERR?", "0,\"No error\"\n"),
+    ];
+    let bench = simulated(&own_bench(), laboratory).unwrap();
+    let heard = conversation(&bench, &messages.map(|(message, _)| (FieldSource, message)));
+    for ((message, expected), (answer, _)) in messages.iter().zip(&heard) {
+        assert_eq!(answer, expected, "{message}");
+    }
+    // 10 A and a little of the way to -5 A, at 0.03 T/A; the iron adds its millitesla.
+    let (_, field) = bench.surroundings();
+    assert!((field.0 - 0.3).abs() < 0.01, "{field}");
+}
+
+#[test]
+fn faults_have_the_bits_that_the_document_lists_in_its_order() {
+    let messages = [(FieldSource, ""), (TemperatureController, "FLAGS?"), (FieldSource, "FLAGS?")];
+    let bench = simulated(&own_bench(), laboratory).unwrap();
+    assert!(bench.fail_cryostat(CryostatFault::SensorBroken) && bench.fail_magnet(MagnetFault::Trips));
+    let heard = conversation(&bench, &messages);
+    // At rest is bit 6; the first fault of the controller is bit 1, that of the supply bit 2.
+    assert_eq!((heard[1].0.as_str(), heard[2].0.as_str()), ("66\n", "68\n"));
 }
 
 #[test]
@@ -147,5 +208,5 @@ fn an_ambiguous_document_is_no_bench() {
     };
     assert_eq!(faults.0.len(), 2, "{faults}");
     // A document that nobody speaks is nobody's fault.
-    assert!(simulated(&bench(), ambiguous).is_ok());
+    assert!(simulated(&surrounded(), ambiguous).is_ok());
 }

@@ -140,7 +140,7 @@ fn values_are_brought_to_the_native_unit() {
     // 50 Hz; 0.03 T/A. 20 A are 0.6 T; 6 A/min are 0.18 T/min, and 0.003 T/s.
     check(Role::Voltmeter, "AVERAGE 0.002 S", &[":SENSe:VOLTage:NPLCycles 1.0E-01"]);
     check(Role::TemperatureController, "SLEW 0.05", &[":SOURce:TEMPerature:RAMP 3.0E+00"]);
-    check(Role::FieldSource, "PROGRAM 20", &[":SOURce:FIELd 6.0E-01 | :SOURce:FIELd:STARt"]);
+    check(Role::FieldSource, "PROGRAM 20", &[":SOURce:FIELd 6.0E-01"]);
     check(Role::FieldSource, "RATE 6", &[":SOURce:FIELd:RAMP 3.0E-03"]);
 }
 
