@@ -25,6 +25,7 @@ pub(crate) fn simulation_options(lacking: &Lacking, field: Tesla) -> SimulationO
         without_buffers: lacking.without_buffers,
         field,
         seed: lacking.seed,
+        ..SimulationOptions::default()
     }
 }
 
