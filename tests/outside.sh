@@ -24,7 +24,7 @@ cargo build --quiet --locked --package quadrille
 cargo build --quiet --locked --package quadrille-network --example relax
 cargo build --quiet --locked --package quadrille-material --example material
 cargo build --quiet --locked --package quadrille-network --example arcs
-cargo build --quiet --locked --package quadrille-bench --example settle
+cargo build --quiet --locked --package quadrille-bench --example settle --example plant
 
 cd tests/outside
 if [ $# -eq 0 ]; then set -- .; fi

@@ -135,6 +135,12 @@ impl Simulation {
                 detail,
             });
         }
+        let time_s = self.bench.now_s();
+        complaints.extend(self.bench.left_on().into_iter().map(|kind| Complaint {
+            time_s,
+            kind,
+            detail: "the run is over".to_owned(),
+        }));
         complaints
     }
 

@@ -8,15 +8,54 @@ use quadrille_link::{Link, OpenOptions, PtyServer, Server, TcpServer, memory, op
 use std::time::Duration;
 
 fn simulated(options: Options) -> SimulatedBench {
+    simulated_with(include_str!("../../../config/demo/bench.toml"), options)
+}
+
+/// The demonstration with a cryostat and a magnet; exact to the byte, as nothing is drawn.
+fn surrounded() -> SimulatedBench {
+    let more = r#"
+[simulation.cryostat]
+noise_k = 0.0
+bath_k = 295.0
+[simulation.magnet]
+noise_t = 0.0
+[[instrument]]
+name = "thermometer"
+role = "temperature-controller"
+resource = "TCPIP::127.0.0.1::5029::SOCKET"
+dialect = "temperature-controller"
+[[instrument]]
+name = "magnet supply"
+role = "field-source"
+resource = "TCPIP::127.0.0.1::5030::SOCKET"
+dialect = "field-source"
+[cryostat]
+lowest_k = 80.0
+highest_k = 330.0
+most_ramp_k_per_min = 10.0
+[magnet]
+field_t_per_a = 0.03
+most_field_t = 1.2
+most_ramp_t_per_s = 0.05
+"#;
+    let bench = format!("{}{more}", include_str!("../../../config/demo/bench.toml"));
+    simulated_with(&bench, Options::default())
+}
+
+fn simulated_with(bench: &str, options: Options) -> SimulatedBench {
     let dialects = [
         include_str!("../../../config/dialects/current-source.toml"),
         include_str!("../../../config/dialects/voltmeter.toml"),
         include_str!("../../../config/dialects/ammeter.toml"),
         include_str!("../../../config/dialects/switch-matrix.toml"),
+        include_str!("../../../config/dialects/temperature-controller.toml"),
+        include_str!("../../../config/dialects/field-source.toml"),
     ]
-    .map(|text| quadrille_documents::dialect("dialect.toml", text).unwrap());
+    .map(|text| {
+        let exact = text.replace("accuracy_k = 0.05", "accuracy_k = 0.0").replace("_t = 1e-4", "_t = 0.0");
+        quadrille_documents::dialect("dialect.toml", &exact).unwrap()
+    });
     let of = |role: Role| -> &Dialect { dialects.iter().find(|dialect| dialect.role == role).unwrap() };
-    let bench = include_str!("../../../config/demo/bench.toml");
     let sample = include_str!("../../../config/demo/standard-low.toml");
     let bench = quadrille_documents::bench("bench.toml", bench, |_| Ok(())).unwrap();
     let sample = quadrille_documents::sample("standard-low.toml", sample).unwrap();
@@ -208,4 +247,27 @@ async fn two_clients_of_one_device_take_turns_by_whole_messages() {
     assert!(a.ends_with(";1") && b.ends_with(";1"), "{a} {b}");
     // Five power-line cycles each, one after the other.
     assert!((bench.now_s() - began - 0.201).abs() < 3e-3, "{}", bench.now_s() - began);
+}
+
+/// Bytes of a conversation, written from IEEE 488.2 and the table of commands in docs/simulated-bench.md.
+#[tokio::test(start_paused = true)]
+async fn controller_and_supply_speak_these_bytes() {
+    let bench = surrounded();
+    let mut controller = through_memory(&bench, Role::TemperatureController);
+    controller.tell(b":SOURce:TEMPerature:RAMP 6;SPOint 295.5\n:OUTP").await;
+    controller.tell(b"ut:STATe ON\r\n").await;
+    assert_eq!(controller.ask(":MEASure:TEMPerature?;:OUTPut:STATe?").await, "2.950000000E+02;1");
+    tokio::time::sleep(Duration::from_secs(4)).await;
+    assert_eq!(controller.ask(":STATus:OPERation:CONDition?;*ESR?").await, "8;128");
+    tokio::time::sleep(Duration::from_secs(900)).await;
+    assert_eq!(controller.ask("STAT:OPER?;:MEAS:TEMP?;:SOUR:TEMP:SPO?").await, "8;2.955000000E+02;2.955E+02");
+    let mut supply = through_memory(&bench, Role::FieldSource);
+    supply.tell(b":SOURce:FIELd:RAMP 3E-2;:SOURce:FIELd 300 MT;:OUTPut ON;:SOURce:FIELd:STARt\n").await;
+    tokio::time::sleep(Duration::from_secs(5)).await;
+    // Four settings of 10 ms each went before: 4.96 s at 1 A/s.
+    assert_eq!(supply.ask("stat:oper:cond?;:meas:curr?").await, "8;4.960000000E+00");
+    tokio::time::sleep(Duration::from_secs(6)).await;
+    assert_eq!(supply.ask("stat:oper:cond?;:meas:curr?").await, "0;1.000000000E+01");
+    assert_eq!(supply.ask("SOUR:FIEL?;:SYST:ERR?").await, "3.0E-01;0,\"No error\"");
+    assert_eq!(bench.complaints(), []);
 }

@@ -1,0 +1,177 @@
+//! The drivers of temperature controller and magnet supply against the simulated ones: two ends of a conversation that
+//! know nothing of one another, with the shipped dialects between them.
+#![allow(clippy::unwrap_used)]
+
+use quadrille_bench::{CryostatFault, MagnetFault, Options, SimulatedBench};
+use quadrille_documents::{Bench, Role, bench, dialect, sample};
+use quadrille_drivers::{FieldDriver, Session, Settings, TemperatureDriver};
+use quadrille_instruments::{
+    ErrorKind, FieldSource, FieldState, Instrument, MeterValue, Sensed, TemperatureController, ThermalState,
+};
+use quadrille_link::{Resource, memory};
+use quadrille_quantity::{Kelvin, Tesla};
+use std::time::Duration;
+
+const SURROUNDINGS: &str = r#"
+[[instrument]]
+name = "thermometer"
+role = "temperature-controller"
+resource = "TCPIP::127.0.0.1::5029::SOCKET"
+dialect = "temperature-controller"
+[[instrument]]
+name = "magnet supply"
+role = "field-source"
+resource = "TCPIP::127.0.0.1::5030::SOCKET"
+dialect = "field-source"
+[cryostat]
+lowest_k = 80.0
+highest_k = 330.0
+most_ramp_k_per_min = 10.0
+[magnet]
+field_t_per_a = 0.03
+most_field_t = 0.9
+most_ramp_t_per_s = 0.05
+"#;
+
+fn config(path: &str) -> String {
+    std::fs::read_to_string(format!("{}/../../config/{path}", env!("CARGO_MANIFEST_DIR"))).unwrap()
+}
+
+fn document() -> Bench {
+    let text = format!("{}{SURROUNDINGS}", config("demo/bench.toml"));
+    bench("bench.toml", &text, |_| Ok(())).unwrap()
+}
+
+/// The simulated bench, and drivers on links to its two devices.
+fn driven() -> (SimulatedBench, TemperatureDriver, FieldDriver) {
+    let document = document();
+    let dialects =
+        Role::ALL.map(|role| dialect(role.word(), &config(&format!("dialects/{role}.toml"))).unwrap());
+    let of = |role: Role| dialects.iter().find(|dialect| dialect.role == role).unwrap();
+    let sample = sample("sample", &config("demo/standard-low.toml")).unwrap();
+    let simulated = SimulatedBench::new(&document, of, &sample, Options::default()).unwrap();
+    let session = |role: Role| {
+        let (link, server) = memory(Resource::Socket { host: "memory".into(), port: 1 });
+        let bench = simulated.clone();
+        tokio::spawn(async move { bench.serve(role, Box::new(server)).await });
+        let settings = Settings {
+            name: role.to_string(),
+            identity: None,
+            timeout: Duration::from_secs(2),
+            mains_hz: 50.0,
+        };
+        Session::new(Box::new(link), of(role).clone(), settings)
+    };
+    let temperature =
+        TemperatureDriver::new(session(Role::TemperatureController), document.cryostat.unwrap());
+    let field = FieldDriver::new(session(Role::FieldSource), document.magnet.unwrap());
+    (simulated, temperature, field)
+}
+
+async fn pass(seconds: f64) {
+    tokio::time::sleep(Duration::from_secs_f64(seconds)).await;
+}
+
+#[track_caller]
+fn value(sensed: &Sensed) -> f64 {
+    let MeterValue::Value(value) = sensed.value else { panic!("{sensed:?}") };
+    value
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_temperature_is_set_reached_read_and_left() {
+    let (bench, mut it, _) = driven();
+    assert!(it.prepare().await.unwrap().contains("VIRTUAL TEMPERATURE CONTROLLER"));
+    assert_eq!(it.status().await.unwrap().state, ThermalState::Off);
+    it.set_ramp(10.0).await.unwrap();
+    it.set_target(Kelvin(310.0)).await.unwrap();
+    it.set_heater(true).await.unwrap();
+    pass(30.0).await;
+    let status = it.status().await.unwrap();
+    assert_eq!((status.state.clone(), status.is_saturated()), (ThermalState::Ramping, Some(false)));
+    pass(900.0).await;
+    let status = it.status().await.unwrap();
+    assert_eq!(status.state, ThermalState::Holding);
+    assert!((status.heater_percent.unwrap() - 46.6).abs() < 1.0, "{status:?}");
+    let sensed = it.temperature().await.unwrap();
+    let (sample, _) = bench.surroundings();
+    // The controller holds what its thermometer shows; the sample is off by the thermometer's error, 50 mK at most.
+    assert!((value(&sensed) - 310.0).abs() < 0.02, "{sensed:?}");
+    assert!((sample.0 - 310.0).abs() < 0.07 && (sample.0 - value(&sensed)).abs() < 3.0 * sensed.own_u);
+    it.rest().await.unwrap();
+    assert_eq!(it.status().await.unwrap().state, ThermalState::Off);
+    pass(600.0).await;
+    assert!(value(&it.temperature().await.unwrap()) < 250.0);
+    assert_eq!((bench.complaints(), bench.left_on()), (vec![], vec![]));
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_controller_that_trips_and_a_thermometer_that_breaks_are_told() {
+    let (bench, mut it, _) = driven();
+    it.prepare().await.unwrap();
+    it.set_heater(true).await.unwrap();
+    bench.fail_cryostat(CryostatFault::SensorBroken);
+    pass(1.0).await;
+    assert_eq!(it.temperature().await.unwrap().value, MeterValue::NotANumber);
+    let ThermalState::Fault(what) = it.status().await.unwrap().state else { panic!() };
+    assert!(what.contains("thermometer"), "{what}");
+    bench.mend_cryostat();
+    bench.fail_cryostat(CryostatFault::Trips);
+    pass(1.0).await;
+    let ThermalState::Fault(what) = it.status().await.unwrap().state else { panic!() };
+    assert!(what.contains("tripped"), "{what}");
+    let refused = it.set_heater(true).await.unwrap_err();
+    assert_eq!(refused.kind, ErrorKind::Rejected, "{refused}");
+    it.rest().await.unwrap();
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_field_is_gone_to_held_measured_and_left_without_its_circuit_being_opened() {
+    let (bench, _, mut it) = driven();
+    assert!(it.prepare().await.unwrap().contains("VIRTUAL FIELD SOURCE"));
+    assert_eq!(it.state().await.unwrap(), FieldState::AtRest);
+    it.set_ramp(0.05).await.unwrap();
+    it.go_to(Tesla(-0.5)).await.unwrap();
+    assert_eq!(it.state().await.unwrap(), FieldState::Ramping);
+    pass(11.0).await;
+    assert_eq!(it.state().await.unwrap(), FieldState::AtRest);
+    let sensed = it.field().await.unwrap();
+    let (_, field) = bench.surroundings();
+    // 2 mT of iron, and the probe's 1e-3 of reading and 0.1 mT.
+    assert!((field.0 + 0.5).abs() < 2.1e-3 && (field.0 + 0.5).abs() > 1.9e-3, "{field}");
+    assert!((value(&sensed) - field.0).abs() < 1e-3 * 0.5 + 1e-4 + 1e-4, "{sensed:?} {field}");
+    it.go_to(Tesla(0.5)).await.unwrap();
+    pass(5.0).await;
+    it.hold().await.unwrap();
+    assert_eq!(it.state().await.unwrap(), FieldState::AtRest);
+    let held = bench.surroundings().1;
+    pass(60.0).await;
+    assert!(bench.surroundings().1 == held && held.abs() < Tesla(0.3), "{held}");
+    it.rest().await.unwrap();
+    assert_eq!(bench.left_on(), []);
+    pass(60.0).await;
+    assert_eq!(it.state().await.unwrap(), FieldState::AtRest);
+    assert!(bench.surroundings().1.abs() < Tesla(2.1e-3));
+    assert_eq!(bench.complaints(), []);
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_ramp_that_stalls_ramps_for_ever_and_a_quench_is_a_fault() {
+    let (bench, _, mut it) = driven();
+    it.prepare().await.unwrap();
+    it.set_ramp(0.05).await.unwrap();
+    it.go_to(Tesla(0.5)).await.unwrap();
+    pass(4.0).await;
+    bench.fail_magnet(MagnetFault::RampStalls);
+    pass(1000.0).await;
+    assert_eq!(it.state().await.unwrap(), FieldState::Ramping);
+    assert!((value(&it.field().await.unwrap()) - 0.2).abs() < 0.01);
+    bench.mend_magnet();
+    bench.fail_magnet(MagnetFault::Trips);
+    pass(60.0).await;
+    let FieldState::Fault(what) = it.state().await.unwrap() else { panic!() };
+    assert!(what.contains("quenched"), "{what}");
+    let refused = it.go_to(Tesla(0.1)).await.unwrap_err();
+    assert_eq!(refused.kind, ErrorKind::Rejected, "{refused}");
+    assert_eq!(bench.complaints(), []);
+}
