@@ -61,6 +61,8 @@ impl Laboratory {
             std::fs::create_dir_all(folder.path().join("own")).unwrap();
             std::fs::write(folder.path().join("own").join(format!("{role}.toml")), text(role)).unwrap();
         }
+        // Its voltmeter is somebody's, as in a document of real instruments.
+        let bench = bench.replace("*VIRTUAL VOLTMETER*", "*NOBODY'S METER,7,*");
         std::fs::write(folder.path().join("bench.toml"), bench).unwrap();
         Self(folder)
     }

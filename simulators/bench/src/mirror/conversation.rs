@@ -43,13 +43,17 @@ impl SimulatedBench {
         has_answer: bool,
         is_ended: &mut bool,
     ) -> Result<Option<String>, ScpiError> {
-        let mut answers = Vec::new();
+        let (mut answers, mut tells_who) = (Vec::new(), false);
         for message in phrase.messages() {
             for unit in parse_message(message.as_bytes()) {
                 let unit = unit?;
-                *is_ended |= device::ends_message(&unit);
+                tells_who |= device::ends_message(&unit);
                 answers.extend(self.unit(role, &unit, has_answer).await?);
             }
+        }
+        *is_ended |= tells_who;
+        if tells_who {
+            answers = answers.into_iter().map(|native| mirror.named(native)).collect();
         }
         if let Phrase::Deed(deed) = phrase
             && deed.goes
