@@ -1,6 +1,7 @@
 //! The instruments of a bench, how they are wired to a sample, and what the bench may never exceed.
 
 use crate::fault::{Located, Place};
+use crate::imperfections::{self, Disturbances};
 use crate::plant::{self, Cryostat, Magnet, Plants};
 use crate::table::{Bounds, Table};
 use std::collections::BTreeMap;
@@ -195,6 +196,8 @@ pub struct Bench {
     pub seed: u64,
     /// What a simulation makes cryostat and magnet of.
     pub plants: Plants,
+    /// What a simulation adds to what is measured.
+    pub disturbances: Disturbances,
 }
 
 impl Bench {
@@ -233,6 +236,7 @@ pub(crate) fn read(root: &Table<'_>, judge: Judge) -> Option<Bench> {
     let simulation = root.table("simulation");
     let seed = simulation.as_ref().and_then(|t| t.whole("seed", 0, i64::MAX)).map_or(1, |seed| seed.value);
     let plants = plant::plants(simulation.as_ref());
+    let disturbances = imperfections::disturbances(simulation.as_ref());
     Some(Bench {
         name: name?.value,
         instruments: instruments?,
@@ -243,6 +247,7 @@ pub(crate) fn read(root: &Table<'_>, judge: Judge) -> Option<Bench> {
         magnet: magnet?,
         seed: seed.unsigned_abs(),
         plants: plants?,
+        disturbances: disturbances?,
     })
 }
 

@@ -9,6 +9,7 @@
 mod bench;
 mod dialect;
 mod fault;
+mod imperfections;
 mod material;
 mod outline;
 mod plant;
@@ -21,6 +22,7 @@ mod template;
 pub use bench::{Bench, BenchLimits, Buffers, Cable, Crosspoint, Instrument, Judge, Role, Rows, Wiring};
 pub use dialect::{Action, Dialect, Facts, FaultBit, RangeFacts, Reply};
 pub use fault::{Fault, Faults, Located, Place};
+pub use imperfections::{Absorption, Barrier, Disturbances, Heating, Imperfections, Light, Thermomagnetic};
 pub use material::MaterialModel;
 pub use outline::{EdgeContact, Outline, Shape};
 pub use plant::{Cryostat, CryostatModel, Magnet, MagnetModel, PidModel, Plants, SensorModel};

@@ -1,6 +1,7 @@
 //! The thing measured: its identity, thickness and limits; for a rehearsal or a standard also its model.
 
 use crate::fault::Located;
+use crate::imperfections::{self, Imperfections};
 use crate::material::{self, MaterialModel};
 use crate::outline::{self, Outline};
 use crate::table::{Bounds, Table};
@@ -112,6 +113,8 @@ pub struct Sample {
     pub model: Option<Model>,
     /// Outline and contacts, where they are written.
     pub outline: Option<Outline>,
+    /// What a simulation adds to the model.
+    pub imperfections: Imperfections,
 }
 
 pub(crate) fn read(root: &Table<'_>) -> Option<Sample> {
@@ -132,24 +135,29 @@ pub(crate) fn read(root: &Table<'_>) -> Option<Sample> {
         None if root.has("outline") => None,
         None => Some(None),
     };
+    let on_edge = outline.as_ref().and_then(|outline| Some(outline.as_ref()?.contacts.len()));
+    let contacts = nodes.as_ref().map(|nodes| nodes.value.len()).or(on_edge).unwrap_or(4);
     let body = Body { root, nodes: nodes.as_ref(), thickness, outline: outline.as_ref() };
     let model = match root.table("model") {
-        Some(table) => model(&table, &body).map(Some),
+        Some(table) => {
+            let imperfections = imperfections::imperfections(&table, contacts);
+            model(&table, &body).zip(imperfections).map(Some)
+        }
         None if root.has("model") => None,
         None => Some(None),
     };
     if nodes.is_none() && root.has("contacts") {
         return None;
     }
-    let outline = outline?;
-    let on_edge = outline.as_ref().map(|outline| outline.contacts.len());
+    let (model, imperfections) = model?.unzip();
     Some(Sample {
         name: name?,
-        contacts: nodes.map(|nodes| nodes.value.len()).or(on_edge).unwrap_or(4),
+        contacts,
         thickness_m: thickness?,
         limits: limits?,
-        model: model?,
-        outline,
+        model,
+        outline: outline?,
+        imperfections: imperfections.unwrap_or_default(),
     })
 }
 

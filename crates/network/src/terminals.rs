@@ -92,6 +92,12 @@ impl TerminalMatrix {
         Ok(Self::from_mesh(&mesh, &kept, self.island_of.clone(), self.islands.clone()))
     }
 
+    /// The same with every conductance multiplied, as by light; a factor above zero.
+    pub fn times(&self, factor: f64) -> Self {
+        let conductances = self.conductances.iter().map(|g| *g * Wide::from(factor)).collect();
+        Self { conductances, ..self.clone() }
+    }
+
     /// How many contacts there are.
     pub fn count(&self) -> usize {
         self.count

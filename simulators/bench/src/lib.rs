@@ -6,6 +6,7 @@ mod bench;
 mod complaint;
 mod device;
 mod draw;
+mod elements;
 mod errors;
 mod fault;
 mod fault_answers;

@@ -3,7 +3,8 @@
 
 use crate::SimulationError;
 use crate::draw::Purpose;
-use quadrille_documents::{Bench, Cable, Crosspoint, Dialect, Role, Sample};
+use crate::elements::{Line, Sense, conducts};
+use quadrille_documents::{Bench, Cable, Crosspoint, Dialect, Disturbances, Imperfections, Role, Sample};
 use quadrille_experiment::Contact;
 use quadrille_network::{Dynamics, Mesh, NetworkError, TerminalMatrix};
 use quadrille_quantity::{Kelvin, Tesla};
@@ -71,6 +72,10 @@ pub(crate) struct Position {
     pub(crate) input: bool,
     /// What drives.
     pub(crate) drive: Drive,
+    /// Whether light falls on the sample.
+    pub(crate) lit: bool,
+    /// Bits of the two voltages through which each barrier's line is drawn.
+    pub(crate) barriers: Vec<[u64; 2]>,
     /// Bits of the sample's temperature in kelvins.
     pub(crate) temperature: u64,
     /// Bits of the field in teslas.
@@ -86,6 +91,8 @@ impl Position {
             guard: false,
             input: false,
             drive: Drive::Off,
+            lit: false,
+            barriers: Vec::new(),
             temperature: temperature.0.to_bits(),
             field: field.0.to_bits(),
         }
@@ -109,6 +116,8 @@ pub(crate) struct Formed {
     pub(crate) background: Vec<f64>,
     pub(crate) sample: TerminalMatrix,
     pub(crate) balance: Balance,
+    /// What of the sample the voltmeter sees, where something that depends on it is simulated.
+    pub(crate) sense: Option<Sense>,
 }
 
 /// What leads to ground beside the ammeter, so that the current through that can be known from all the others: its
@@ -116,18 +125,23 @@ pub(crate) struct Formed {
 pub(crate) struct Balance {
     /// Siemens by node.
     leaks: Vec<f64>,
-    /// Farads of each node.
-    capacitance: f64,
+    /// Farads by node.
+    capacitances: Vec<f64>,
     /// Bias currents together, in amperes.
     bias: f64,
 }
 
 impl Balance {
+    /// Farads by node.
+    pub(crate) fn capacitances(&self) -> &[f64] {
+        &self.capacitances
+    }
+
     /// Charge through the ammeter over some seconds, in coulombs, by Kirchhoff's current law: what came in, less
     /// what leaked (from the integrals of the voltages) and what the capacitances took up.
     pub(crate) fn charge(&self, drive: f64, seconds: f64, integrals: &[f64], rises: &[f64]) -> f64 {
         let leaked: f64 = self.leaks.iter().zip(integrals).map(|(siemens, area)| siemens * area).sum();
-        let stored: f64 = rises.iter().map(|rise| self.capacitance * rise).sum();
+        let stored: f64 = self.capacitances.iter().zip(rises).map(|(farad, rise)| farad * rise).sum();
         (drive + self.bias) * seconds - leaked - stored
     }
 }
@@ -155,6 +169,11 @@ pub(crate) struct Parts {
     output_ohm: f64,
     burden_ohm: f64,
     specimen: Specimen,
+    contacts: usize,
+    pub(crate) disturbances: Disturbances,
+    pub(crate) imperfections: Imperfections,
+    pub(crate) mains_hz: f64,
+    pub(crate) seed: u64,
 }
 
 /// What of the bench is broken.
@@ -207,12 +226,38 @@ impl Parts {
             output_ohm: dialect(Role::CurrentSource).facts.output_resistance_ohm,
             burden_ohm: dialect(Role::Ammeter).facts.burden_ohm,
             specimen: Specimen::new(sample)?.ok_or_else(no_model)?,
+            contacts,
+            disturbances: bench.disturbances,
+            imperfections: sample.imperfections.clone(),
+            mains_hz: bench.mains_hz,
+            seed,
         })
     }
 
-    /// How many nodes the circuit has.
+    /// How many contacts the matrix has columns for.
+    pub(crate) fn wired(&self) -> usize {
+        self.columns.len()
+    }
+
+    /// How many nodes the circuit has: rows and columns, contacts behind barriers, and what soaks in each cable.
     pub(crate) fn nodes(&self) -> usize {
+        let soaking = if self.disturbances.absorption.is_some() { self.cables() } else { 0 };
+        self.cables() + self.imperfections.barriers.len() + soaking
+    }
+
+    fn cables(&self) -> usize {
         CONTACTS + self.columns.len()
+    }
+
+    /// The node of the sample's own side of a contact.
+    pub(crate) fn inside(&self, contact: usize) -> usize {
+        let barriers = &self.imperfections.barriers;
+        if barriers.is_empty() { CONTACTS + contact } else { self.cables() + contact }
+    }
+
+    /// The node that soaks up charge behind a cable.
+    fn soaking(&self, cable: usize) -> usize {
+        self.cables() + self.imperfections.barriers.len() + cable
     }
 
     /// Where a crosspoint leads; `None` where the matrix has none.
@@ -248,14 +293,15 @@ impl Parts {
 
     /// The circuit of a position.
     pub(crate) fn form(&self, position: &Position) -> Result<Formed, SpecimenError> {
-        let sample = self.specimen.terminals(position.temperature(), position.field())?;
+        let sample = self.sample(position, position.field())?;
         let mut mesh = Mesh::new(self.nodes());
-        let contacts: Vec<usize> = (0..sample.count()).map(|k| CONTACTS + k).collect();
+        let contacts: Vec<usize> = (0..sample.count()).map(|k| self.inside(k)).collect();
         mesh.add_sample(&sample, &contacts);
         self.add_relays(&mut mesh, position);
         let mut balance = self.balance(position);
-        for (node, siemens) in balance.leaks.iter().enumerate() {
-            mesh.add_capacitance_to_ground(node, balance.capacitance);
+        self.add_imperfections(&mut mesh, position, &mut balance);
+        for (node, (siemens, farad)) in balance.leaks.iter().zip(&balance.capacitances).enumerate() {
+            mesh.add_capacitance_to_ground(node, *farad);
             mesh.add_conductance_to_ground(node, *siemens);
         }
         for (contact, &node) in Contact::first(sample.count()).zip(&contacts) {
@@ -264,7 +310,73 @@ impl Parts {
         self.add_meters(&mut mesh, position);
         let dynamics = Dynamics::new(mesh)?;
         let background = self.background(&dynamics, position)?;
-        Ok(Formed { dynamics, background, sample, balance })
+        let sense = self.sense(position, &sample)?;
+        Ok(Formed { dynamics, background, sample, balance, sense })
+    }
+
+    /// What conducts between the contacts, in the light that there is.
+    fn sample(&self, position: &Position, field: Tesla) -> Result<TerminalMatrix, SpecimenError> {
+        let sample = self.specimen.terminals(position.temperature(), field)?;
+        let factor = self.imperfections.light.filter(|_| position.lit).map_or(1.0, |light| light.factor);
+        Ok(if factor == 1.0 { sample } else { sample.times(factor) })
+    }
+
+    fn add_imperfections(&self, mesh: &mut Mesh, position: &Position, balance: &mut Balance) {
+        let Imperfections { leak_ohm, leak_to_ground_ohm, capacitance_f, .. } = &self.imperfections;
+        let count = self.contacts;
+        for (k, ohm) in leak_ohm.iter().enumerate().filter(|(_, ohm)| **ohm > 0.0) {
+            mesh.add_conductance(self.inside(k), self.inside((k + 1) % count), 1.0 / ohm);
+        }
+        for (k, ohm) in leak_to_ground_ohm.iter().enumerate().filter(|(_, ohm)| **ohm > 0.0) {
+            balance.leaks[self.inside(k)] += 1.0 / ohm;
+        }
+        for a in 0..count {
+            for b in a + 1..count {
+                mesh.add_capacitance(self.inside(a), self.inside(b), *capacitance_f);
+            }
+        }
+        for (k, line) in self.lines(position).into_iter().enumerate() {
+            mesh.add_conductance(CONTACTS + k, self.inside(k), line.siemens);
+        }
+        if let Some(absorption) = self.disturbances.absorption {
+            for cable in 0..self.cables() {
+                let siemens = balance.capacitances[self.soaking(cable)] / absorption.time_s;
+                mesh.add_conductance(cable, self.soaking(cable), siemens);
+            }
+        }
+    }
+
+    /// The line that stands for each contact's characteristic in a position.
+    fn lines(&self, position: &Position) -> Vec<Line> {
+        let barriers = self.imperfections.barriers.iter().zip(&position.barriers);
+        barriers
+            .map(|(barrier, bits)| {
+                Line::through(barrier.as_ref(), bits.map(f64::from_bits), position.temperature())
+            })
+            .collect()
+    }
+
+    /// Barriers at rest.
+    pub(crate) fn barriers_at_rest(&self) -> Vec<[u64; 2]> {
+        vec![[0.0f64.to_bits(); 2]; self.imperfections.barriers.len()]
+    }
+
+    fn sense(&self, position: &Position, sample: &TerminalMatrix) -> Result<Option<Sense>, SpecimenError> {
+        if !conducts(&self.disturbances, &self.imperfections) {
+            return Ok(None);
+        }
+        let on = |row: usize| {
+            let mut columns = position.closed.iter().filter(|(r, _)| *r == row).map(|(_, column)| *column);
+            let column = columns.next().filter(|column| *column < sample.count());
+            if columns.next().is_none() { column } else { None }
+        };
+        let (Some(high), Some(low)) = (on(SENSE_HIGH), on(SENSE_LOW)) else { return Ok(None) };
+        let source = on(SOURCE_HIGH).zip(on(RETURN_LOW)).filter(|(a, b)| a != b);
+        let reversed = match self.imperfections.thermomagnetic {
+            Some(_) => Some(self.sample(position, Tesla(-position.field().0))?),
+            None => None,
+        };
+        Ok(Some(Sense::new(source, (high, low), sample, reversed.as_ref())?))
     }
 
     fn add_relays(&self, mesh: &mut Mesh, position: &Position) {
@@ -283,7 +395,8 @@ impl Parts {
         } else {
             (self.cable.capacitance_f, self.cable.insulation_ohm)
         };
-        let mut leaks = vec![1.0 / insulation; self.nodes()];
+        let mut leaks = vec![1.0 / insulation; self.cables()];
+        leaks.resize(self.nodes(), 0.0);
         leaks[SOURCE_HIGH] += match position.drive {
             Drive::Off => 1.0 / OUTPUT_OFF_OHM,
             Drive::Current => 1.0 / self.output_ohm,
@@ -294,7 +407,11 @@ impl Parts {
             leaks[SENSE_HIGH] += 1.0 / inputs.ohm;
             leaks[SENSE_LOW] += 1.0 / inputs.ohm;
         }
-        Balance { leaks, capacitance: capacitance.max(LEAST_CAPACITANCE_F), bias: inputs.bias_a.iter().sum() }
+        let mut capacitances = vec![capacitance.max(LEAST_CAPACITANCE_F); self.cables()];
+        capacitances.resize(self.cables() + self.imperfections.barriers.len(), LEAST_CAPACITANCE_F);
+        let slow = self.disturbances.absorption.map_or(0.0, |absorption| absorption.part);
+        capacitances.resize(self.nodes(), capacitance.max(LEAST_CAPACITANCE_F) * slow);
+        Balance { leaks, capacitances, bias: inputs.bias_a.iter().sum() }
     }
 
     fn add_meters(&self, mesh: &mut Mesh, position: &Position) {
@@ -326,6 +443,9 @@ impl Parts {
             let relay = self.relays[row][column];
             let ampere = relay.emf_v / relay.closed_ohm;
             add(&[(row, ampere), (CONTACTS + column, -ampere)])?;
+        }
+        for (k, line) in self.lines(position).into_iter().enumerate().filter(|(_, line)| line.ampere != 0.0) {
+            add(&[(CONTACTS + k, -line.ampere), (self.inside(k), line.ampere)])?;
         }
         let [high, low] = self.inputs(position).bias_a;
         add(&[(SENSE_HIGH, high)])?;

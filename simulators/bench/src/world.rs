@@ -1,8 +1,10 @@
 //! The electrical world in time: voltages that relax after every change, a source with its voltage limit, averages
 //! over windows, and complaints. Time is given from outside, in seconds; knows no command and no instrument's error.
 
+mod disturbance;
 mod judge;
 mod limit;
+mod stretch;
 
 use crate::complaint::Complaint;
 use crate::draw::Purpose;
@@ -14,6 +16,7 @@ use quadrille_quantity::{Kelvin, Second, Tesla};
 use quadrille_specimen::SpecimenError;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
+use stretch::Approach;
 
 /// Circuits kept; a field ramp would otherwise keep one for every step.
 const MOST_FORMED: usize = 256;
@@ -84,6 +87,17 @@ pub(crate) struct World {
     voltages: Vec<f64>,
     windows: BTreeMap<WindowId, Window>,
     windows_begun: u64,
+    /// Temperature and field around the sample.
+    surrounding: (Kelvin, Tesla),
+    /// How much warmer than that it is, in kelvins.
+    warmth: f64,
+    /// When the source or a relay last changed.
+    changed: f64,
+    /// The source on its way to the current that is wanted.
+    approach: Option<Approach>,
+    wanted: f64,
+    /// Ettingshausen's voltage, in volts.
+    lagging: f64,
     limit_reached: bool,
     exceeded: [bool; 3],
     complaints: Vec<Complaint>,
@@ -97,7 +111,8 @@ impl World {
         source: Source,
         (temperature, field): (Kelvin, Tesla),
     ) -> Result<Self, SpecimenError> {
-        let position = Position::at_rest(temperature, field);
+        let mut position = Position::at_rest(temperature, field);
+        position.barriers = parts.barriers_at_rest();
         let formed = Arc::new(parts.form(&position)?);
         Ok(Self {
             voltages: formed.background.clone(),
@@ -111,6 +126,12 @@ impl World {
             time: 0.0,
             windows: BTreeMap::new(),
             windows_begun: 0,
+            surrounding: (temperature, field),
+            warmth: 0.0,
+            changed: 0.0,
+            approach: None,
+            wanted: 0.0,
+            lagging: 0.0,
             limit_reached: false,
             exceeded: [false; 3],
             complaints: Vec::new(),
@@ -166,14 +187,24 @@ impl World {
         while self.time < to {
             let bounds = self.windows.values().flat_map(|window| [window.start, window.end]);
             let next = bounds.filter(|&bound| bound > self.time).fold(to, f64::min);
-            self.pass(next);
+            let stride = self.stride();
+            self.prepare(stride.min(next - self.time));
+            let mut stride = stride.min(next - self.time);
+            if !self.position.barriers.is_empty() {
+                stride = self.follow_barriers(stride);
+            }
+            // The last stride ends where it should, to the bit.
+            let end = if stride < next - self.time { self.time + stride } else { next };
+            self.pass(end);
         }
     }
 
     /// Sets the source.
     pub(crate) fn set_source(&mut self, time: f64, source: Source) {
         self.advance(time);
+        let flowed = if self.source.on { self.source.current } else { 0.0 };
         self.source = source;
+        self.note_change(source.on.then_some(flowed));
         self.rearrange();
     }
 
@@ -193,7 +224,7 @@ impl World {
 
     /// Sets the field at the present temperature.
     pub(crate) fn set_field(&mut self, time: f64, field: Tesla) -> Result<(), SpecimenError> {
-        self.set_surroundings(time, self.position.temperature(), field)
+        self.set_surroundings(time, self.surrounding.0, field)
     }
 
     /// Sets the sample's temperature and the field; where the sample has no circuit there, nothing is changed.
@@ -204,10 +235,13 @@ impl World {
         field: Tesla,
     ) -> Result<(), SpecimenError> {
         self.advance(time);
-        let (temperature, field) = (temperature.0.to_bits(), field.0.to_bits());
+        let around = (temperature, field);
+        let temperature = (temperature.0 + self.warmth).to_bits();
+        let field = field.0.to_bits();
         let position = Position { temperature, field, ..self.position.clone() };
         self.parts.form(&position)?;
         self.position = position;
+        self.surrounding = around;
         self.rearrange();
         Ok(())
     }
@@ -227,6 +261,7 @@ impl World {
             }
         }
         self.judge_switching(&moved);
+        self.note_change(None);
         self.rearrange();
     }
 
@@ -322,7 +357,9 @@ impl World {
             self.mode = mode;
             self.take_circuit();
         }
+        volt_seconds += self.disturb(to - from);
         self.time = to;
+        self.warm(to - from);
         let inside = |window: &&mut Window| window.start <= from && window.end >= to;
         for window in self.windows.values_mut().filter(inside) {
             window.integral += match window.quantity {

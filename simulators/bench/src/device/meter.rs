@@ -149,9 +149,14 @@ impl Meter {
         let times = self.times_read.entry(pending.state.digest()).or_default();
         let noise = pending.state.whole(*times);
         *times += 1;
+        let johnson = match self.kind {
+            Kind::Voltmeter => world.johnson_v(self.aperture_s()),
+            Kind::Ammeter => 0.0,
+        };
+        let thermal = if johnson > 0.0 { johnson * noise.clone().word("johnson").normal() } else { 0.0 };
         self.last = world
             .end_window(pending.window)
-            .map(|mean| self.accuracy.read(self.range, mean, self.aperture_s(), &noise));
+            .map(|mean| self.accuracy.read(self.range, mean + thermal, self.aperture_s(), &noise));
         self.set_measuring(false);
     }
 

@@ -59,7 +59,7 @@ impl World {
             let touched = |place: &Place| matches!(*place, Place::Relay(row, c) if c == column && row <= 1);
             closed(SOURCE_HIGH) && closed(RETURN_LOW) && moved.iter().any(touched)
         };
-        let columns = self.parts.nodes() - CONTACTS;
+        let columns = self.parts.wired();
         if let Some(column) = (0..columns).find(shorted) {
             let detail = format!("source and return are both on contact {}", column + 1);
             self.complain(ComplaintKind::SourceShorted, detail);
@@ -68,9 +68,7 @@ impl World {
 
     /// Complains once when a limit is passed, again only after it was kept.
     pub(super) fn judge_limits(&mut self) {
-        let contacts = &self.voltages[CONTACTS..CONTACTS + self.formed.sample.count()];
-        let volts: Vec<Volt> = contacts.iter().copied().map(Volt).collect();
-        let currents = self.formed.sample.currents(&volts).unwrap_or_default();
+        let (contacts, currents) = self.in_sample();
         let power: f64 = contacts.iter().zip(&currents).map(|(v, i)| v * i.0).sum();
         let current = currents.iter().fold(0.0_f64, |m, i| m.max(i.0.abs()));
         let highest = contacts.iter().copied().fold(f64::NEG_INFINITY, f64::max);
