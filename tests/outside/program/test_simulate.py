@@ -59,6 +59,41 @@ def test_a_bench_with_a_dialect_of_its_own_can_be_written_to_another_folder(simu
     assert answer.code == 0, answer.err
 
 
+def own_source(folder, *changes):
+    """A bench whose source has a document of its own, the shipped one changed."""
+    text = (DEMO.parent / "dialects" / "current-source.toml").read_text()
+    for old, new in changes:
+        assert text.count(old) == 1, old
+        text = text.replace(old, new)
+    (folder / "own.toml").write_text(text)
+    return edited(BENCH, folder, ('dialect = "current-source"', 'dialect = "own.toml"')), text
+
+
+def test_a_device_speaks_the_document_that_the_bench_names(simulate, tmp_path):
+    words = [
+        ('":SOURce:CURRent {level_a}"', '"DRIVE {level_a} A"'),
+        ('":SOURce:CURRent?"', '"DRIVE?"'),
+        ('":SYSTem:ERRor?"', '"WRONG?"'),
+    ]
+    served = simulate(FILM, bench=own_source(tmp_path, *words)[0])
+    served.ask("source", "DRIVE 25E-6 A;*OPC?")
+    assert float(served.ask("source", "DRIVE?")) == 25e-6
+    assert served.ask("source", "WRONG?").startswith("0,")
+    # The rest of a message that is not understood is left: nothing is answered before the error is asked for.
+    assert served.ask("source", ":SOURce:CURRent 1E-6;*OPC?", "WRONG?").startswith("-113,")
+    assert float(served.ask("source", "DRIVE?")) == 25e-6
+
+
+@pytest.mark.parametrize("command", ["rehearse", "simulate"])
+def test_a_document_in_which_a_message_could_mean_two_things_is_bad_input(quadrille, tmp_path, command):
+    bench, text = own_source(tmp_path, (":SOURce:CURRent:RANGe {range_a}", ":SOURce:CURRent {range_a}"))
+    recipe = ["--recipe", DEMO / "film-recipe.toml"] if command == "rehearse" else ["--listen", "127.0.0.1:0"]
+    answer = quadrille(command, "--bench", bench, "--sample", FILM, *recipe, timeout=20)
+    line = 1 + text[: text.index("set_source_range")].count("\n")
+    assert answer.code == 2
+    assert f"own.toml:{line}:" in answer.err and "set_level" in answer.err, answer.err
+
+
 def test_a_port_in_use_is_told_with_a_remedy(quadrille):
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
