@@ -6,6 +6,7 @@
 //! again. Numbers keep their [`Place`], so that a fault which only two documents together have can still point at
 //! the line where a person can mend it.
 
+mod action;
 mod bench;
 mod dialect;
 mod fault;
@@ -19,8 +20,9 @@ mod sample;
 mod table;
 mod template;
 
+pub use action::{Action, Reply};
 pub use bench::{Bench, BenchLimits, Buffers, Cable, Crosspoint, Instrument, Judge, Role, Rows, Wiring};
-pub use dialect::{Action, Dialect, Facts, FaultBit, RangeFacts, Reply};
+pub use dialect::{Dialect, Facts, FaultBit, RangeFacts};
 pub use fault::{Fault, Faults, Located, Place};
 pub use imperfections::{Absorption, Barrier, Disturbances, Heating, Imperfections, Light, Thermomagnetic};
 pub use material::MaterialModel;

@@ -1,7 +1,8 @@
 //! The ammeter, and what the two meters have in common.
 
+use crate::answers::meter_value;
 use crate::command::Value;
-use crate::session::{Session, meter_value};
+use crate::session::Session;
 use async_trait::async_trait;
 use quadrille_documents::{Action, Placeholder, RangeFacts};
 use quadrille_instruments::{Ammeter, Answer, ErrorKind, Instrument, Result};

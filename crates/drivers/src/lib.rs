@@ -6,6 +6,7 @@
 //! is, and what the answer must be.
 
 mod ammeter;
+mod answers;
 mod command;
 mod field;
 mod matrix;
