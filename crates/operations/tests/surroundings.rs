@@ -9,7 +9,13 @@ use quadrille_instruments::{
     ErrorKind, FieldSource, FieldState, Instrument, MeterValue, Sensed, TemperatureController, ThermalState,
 };
 use quadrille_link::{Resource, memory};
+use quadrille_operations::{
+    Begun, Circumstances, Ending, Event, Inputs, Observer, Reading, Simulation, documents_at, measure,
+    rehearse,
+};
 use quadrille_quantity::{Kelvin, Tesla};
+use std::io::{BufRead, BufReader, Write};
+use std::net::TcpStream;
 use std::time::Duration;
 
 const SURROUNDINGS: &str = r#"
@@ -174,4 +180,83 @@ async fn a_ramp_that_stalls_ramps_for_ever_and_a_quench_is_a_fault() {
     let refused = it.go_to(Tesla(0.1)).await.unwrap_err();
     assert_eq!(refused.kind, ErrorKind::Rejected, "{refused}");
     assert_eq!(bench.complaints(), []);
+}
+
+/// One line of a conversation over TCP.
+fn over_tcp(resource: &str, message: &str) -> String {
+    let port = resource.split("::").nth(2).unwrap().parse::<u16>().unwrap();
+    let mut stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
+    stream.write_all(format!("{message}\n").as_bytes()).unwrap();
+    let mut answer = String::new();
+    BufReader::new(stream).read_line(&mut answer).unwrap();
+    answer.trim().to_owned()
+}
+
+struct Nobody;
+
+impl Observer for Nobody {
+    fn begun(&mut self, _: &Begun<'_>) {}
+    fn reading(&mut self, _: i64, _: &Reading, _: &Circumstances) {}
+    fn event(&mut self, _: i64, _: &Event) {}
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_run_whose_voltmeter_is_absent_leaves_no_heat_and_no_field() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("bench.toml");
+    let demo = |file: &str| format!("{}/../../config/demo/{file}", env!("CARGO_MANIFEST_DIR"));
+    let text = format!("{}{SURROUNDINGS}", config("demo/bench.toml"));
+    std::fs::write(&path, &text).unwrap();
+    let inputs = |path: &std::path::Path| {
+        let (sample, recipe) = (demo("film.toml"), demo("film-recipe.toml"));
+        Inputs::read(path, sample.as_ref(), Some(recipe.as_ref())).unwrap()
+    };
+    let sound = inputs(&path);
+    let mut simulation = Simulation::new(&sound, Options::default()).unwrap();
+    let served = simulation.serve(&sound.equipped, Some("127.0.0.1:0".parse().unwrap())).await.unwrap();
+    let of = |role: &str| served.devices.iter().find(|device| device.role == role).unwrap().resource.clone();
+    let (controller, supply) = (of("temperature-controller"), of("field-source"));
+    let told = over_tcp(&supply, "FIEL:RAMP 0.05;:FIEL 0.3;:OUTP ON;:FIEL:STAR;*OPC?");
+    assert_eq!((told.as_str(), over_tcp(&controller, "OUTP ON;OUTP?").as_str()), ("1", "1"));
+    // Nobody listens where the voltmeter should be.
+    let dead = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+    let elsewhere = documents_at(&sound.equipped, &path, &text, &served.devices);
+    let elsewhere = elsewhere.replace(&of("voltmeter"), &format!("TCPIP::127.0.0.1::{dead}::SOCKET"));
+    std::fs::write(&path, elsewhere).unwrap();
+    let (_nobody, stop) = tokio::sync::watch::channel(false);
+    let journal = folder.path().join("journal.sqlite");
+    let failed = measure(&inputs(&path), &journal, &mut simulation, &mut Nobody, stop).await.unwrap_err();
+    assert!(failed.to_string().contains("voltmeter"), "{failed}");
+    assert_eq!(over_tcp(&controller, "OUTP?"), "0");
+    // On its way to no current by its own ramp, its circuit closed.
+    assert_eq!(over_tcp(&supply, "FIEL?;:OUTP?").as_str(), "0.0E+00;1");
+    assert_eq!(simulation.complaints(), []);
+}
+
+#[test]
+fn a_recipe_of_two_temperatures_and_two_fields_is_rehearsed_without_complaint() {
+    let folder = tempfile::tempdir().unwrap();
+    let (bench, recipe) = (folder.path().join("bench.toml"), folder.path().join("recipe.toml"));
+    std::fs::write(&bench, format!("{}{SURROUNDINGS}", config("demo/bench.toml"))).unwrap();
+    let text = config("demo/film-recipe.toml").replace(
+        "temperature_k = 295.0",
+        "temperatures_k = [305.0, 290.0]\n[stability]\nramp_k_per_min = 5.0\n",
+    );
+    let text = text.replacen("guard = \"by-resistance\"\nbuffers = \"by-resistance\"\n", "", 1);
+    std::fs::write(&recipe, text).unwrap();
+    let film = format!("{}/../../config/demo/film.toml", env!("CARGO_MANIFEST_DIR"));
+    let inputs = Inputs::read(&bench, film.as_ref(), Some(&recipe)).unwrap();
+    let rehearsed = rehearse(&inputs, Options::default(), &mut Nobody).unwrap();
+    assert!(matches!(rehearsed.outcome.ending, Ending::Finished), "{:?}", rehearsed.outcome);
+    assert_eq!(rehearsed.complaints, []);
+    let seen = |sign: f64, kelvin: f64| {
+        let at = |reading: &&(Reading, Circumstances)| {
+            (reading.0.temperature.0 - kelvin).abs() < 0.2 && reading.0.field.0 * sign > 0.49
+        };
+        rehearsed.readings.iter().filter(at).count()
+    };
+    // Four diagonals, four polarities.
+    for (sign, kelvin) in [(1.0, 305.0), (-1.0, 305.0), (1.0, 290.0), (-1.0, 290.0)] {
+        assert_eq!(seen(sign, kelvin), 16, "{sign} {kelvin}");
+    }
 }
