@@ -3,7 +3,7 @@
 
 use crate::{Error, Simulation};
 use quadrille_bench::{ArmedFault, FORMS};
-use quadrille_quantity::Tesla;
+use quadrille_quantity::{Kelvin, Tesla};
 use std::fmt::Write as _;
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -24,8 +24,9 @@ faults               the faults in force
 inject FAULT         puts a fault in force: INSTRUMENT WHAT [HOW MUCH] [once [after N] | until cleared | for S]
 clear                ends every fault
 field B              sets the field at the sample, in teslas
+temperature K        sets the temperature of the sample, in kelvins
 complaints           what the bench complained of
-status               time, output, faults and complaints
+status               time, surroundings of the sample, output, faults and complaints
 quit                 ends the conversation
 ";
 
@@ -76,7 +77,12 @@ pub fn command(simulation: &Simulation, line: &str) -> Reply {
             Err(error) => Reply::refused(error.to_string()),
         },
         ("clear", true) => Reply::told(format!("cleared: {}\n", simulation.clear_faults())),
-        ("field", _) => field(simulation, rest),
+        ("field", _) => number(rest, "field", "teslas", "-0.5", |field| {
+            simulation.set_field(Tesla(field)).map(|()| format!("field: {}\n", Tesla(field)))
+        }),
+        ("temperature", _) => number(rest, "temperature", "kelvins", "295", |kelvin| {
+            simulation.set_temperature(Kelvin(kelvin)).map(|()| format!("temperature: {}\n", Kelvin(kelvin)))
+        }),
         ("complaints", true) => Reply::told(
             simulation.complaints().iter().map(|complaint| format!("{complaint}\n")).collect::<String>(),
         ),
@@ -86,12 +92,19 @@ pub fn command(simulation: &Simulation, line: &str) -> Reply {
     }
 }
 
-fn field(simulation: &Simulation, text: &str) -> Reply {
-    let Ok(field) = text.parse::<f64>() else {
-        return Reply::refused(format!("\"{}\" is no field: write teslas, as in: field -0.5", short(text)));
+fn number(
+    text: &str,
+    what: &str,
+    unit: &str,
+    example: &str,
+    set: impl FnOnce(f64) -> Result<String, Error>,
+) -> Reply {
+    let Ok(number) = text.parse() else {
+        let text = short(text);
+        return Reply::refused(format!("\"{text}\" is no {what}: write {unit}, as in: {what} {example}"));
     };
-    match simulation.set_field(Tesla(field)) {
-        Ok(()) => Reply::told(format!("field: {}\n", Tesla(field))),
+    match set(number) {
+        Ok(told) => Reply::told(told),
         Err(error) => Reply::refused(error.to_string()),
     }
 }
@@ -104,6 +117,8 @@ fn status(simulation: &Simulation) -> String {
     let mut text = String::new();
     // Writing into a text cannot fail.
     let _ = writeln!(text, "time: {:.3} s", simulation.now_s());
+    let (temperature, field) = simulation.surroundings();
+    let _ = writeln!(text, "sample: at {temperature}, in {field}");
     let _ =
         writeln!(text, "output: {}", if simulation.is_energised() { "current is on" } else { "no current" });
     let _ = writeln!(text, "faults in force: {}", simulation.faults().len());

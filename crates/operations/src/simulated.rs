@@ -8,7 +8,7 @@ use quadrille_bench::{
 use quadrille_documents::{Dialect, Place, Role};
 use quadrille_link::{Link, PtyServer, Resource, Server, TcpServer, memory};
 use quadrille_plan::EquippedBench;
-use quadrille_quantity::Tesla;
+use quadrille_quantity::{Kelvin, Tesla};
 use quadrille_scheduler::FieldHand;
 use serde::Serialize;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr};
@@ -79,6 +79,16 @@ impl Simulation {
     /// Sets the field at the sample.
     pub fn set_field(&self, field: Tesla) -> Result<(), Error> {
         self.bench.set_field(field).map_err(|error| Error::Simulation(error.to_string()))
+    }
+
+    /// Sets the temperature of the sample.
+    pub fn set_temperature(&self, temperature: Kelvin) -> Result<(), Error> {
+        self.bench.set_temperature(temperature).map_err(|error| Error::Simulation(error.to_string()))
+    }
+
+    /// Temperature of the sample and field at it.
+    pub fn surroundings(&self) -> (Kelvin, Tesla) {
+        self.bench.surroundings()
     }
 
     /// Puts a fault in force, as `voltmeter late 3 once`; answers it in full.

@@ -125,6 +125,15 @@ impl SimulatedBench {
         Ok(inner.world.set_field(now, field)?)
     }
 
+    /// Sets the temperature of the sample, at once. Refused where it has none, and where the bench has a cryostat.
+    pub fn set_temperature(&self, temperature: Kelvin) -> Result<(), SimulationError> {
+        let mut inner = self.lock();
+        inner.follow();
+        let now = inner.now();
+        let Inner { world, surroundings, .. } = &mut *inner;
+        surroundings.give_temperature(now, temperature, world)
+    }
+
     /// What the bench has complained of so far.
     pub fn complaints(&self) -> Vec<Complaint> {
         let mut inner = self.lock();

@@ -35,6 +35,12 @@ pub enum SimulationError {
     /// The field is the magnet's: nobody else sets it.
     #[error("the bench has a field source: the field is what it makes")]
     Driven,
+    /// The temperature is the cryostat's: nobody else sets it.
+    #[error("the bench has a temperature controller: the temperature is what it makes")]
+    Cooled,
+    /// Nothing has such a temperature.
+    #[error("{0} is no temperature: write kelvins above zero")]
+    NoTemperature(f64),
     /// The circuit of bench and sample cannot be solved.
     #[error("bench and sample cannot be simulated: {0}")]
     Circuit(#[from] SpecimenError),

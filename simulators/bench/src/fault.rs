@@ -4,6 +4,7 @@ mod text;
 
 pub use text::{FORMS, FaultError};
 
+use crate::plant::{CryostatFault, MagnetFault};
 use quadrille_documents::{Crosspoint, Role};
 use quadrille_quantity::Second;
 
@@ -50,6 +51,10 @@ pub enum FaultKind {
     StaysOn,
     /// The source reports that it is at its voltage limit, whether it is or not.
     Compliance,
+    /// Cryostat or controller.
+    Cryostat(CryostatFault),
+    /// Magnet or supply.
+    Magnet(MagnetFault),
 }
 
 /// What goes wrong with any instrument, or with the link to it.
@@ -98,7 +103,14 @@ impl FaultKind {
             Self::Instrument(role, _) => *role,
             Self::StuckOpen(_) | Self::StuckClosed(_) | Self::WrongRelay { .. } => Role::SwitchMatrix,
             Self::StaysOn | Self::Compliance => Role::CurrentSource,
+            Self::Cryostat(_) => Role::TemperatureController,
+            Self::Magnet(_) => Role::FieldSource,
         }
+    }
+
+    /// Whether it is there as soon as it is injected, and waits for no occasion.
+    pub(crate) fn acts_at_once(&self) -> bool {
+        matches!(self, Self::Cryostat(_) | Self::Magnet(_))
     }
 
     /// How long it is in force where its text does not say: what strikes a single message does so once.

@@ -104,8 +104,12 @@ impl Board {
         if state.armed.len() >= MOST {
             return Err(FaultError(format!("{MOST} faults are in force already: clear them first")));
         }
-        state.armed.push(Armed { fault, since, until, spared, struck: 0 });
+        let is_there = fault.kind.acts_at_once();
+        state.armed.push(Armed { fault, since, until, spared, struck: is_there.into() });
         self.tell(&mut state, fault, since, Happened::Injected);
+        if is_there {
+            self.tell(&mut state, fault, since, Happened::Struck);
+        }
         drop(state);
         self.changed.notify_waiters();
         Ok(())

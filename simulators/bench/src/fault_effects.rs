@@ -1,16 +1,20 @@
-//! What faults make of a bench's relays and of its source, and how a person, or a seed, brings faults about.
+//! What faults make of a bench's relays, source, cryostat and magnet, and how a person, or a seed, brings faults about.
 
 use crate::bench::SimulatedBench;
-use crate::fault::{Fault, FaultError, FaultKind};
+use crate::fault::{Fault, FaultError, FaultKind, Scope};
 use crate::fault_board::{ArmedFault, Board, FaultEvent};
 use crate::fault_schedule::Schedule;
+use crate::plant::{CryostatFault, MagnetFault};
 use quadrille_documents::Crosspoint;
+use quadrille_quantity::Second;
 use std::collections::BTreeSet;
 use std::time::Duration;
 use tokio::sync::mpsc::UnboundedReceiver;
+use tokio::time::{Instant, sleep_until};
 
 impl SimulatedBench {
-    /// Puts a fault in force. Refused where it names an instrument or a crosspoint that the bench does not have.
+    /// Puts a fault in force. Refused where it names an instrument or a crosspoint that the bench does not have. To be
+    /// called on the runtime that the bench lives on.
     pub fn inject(&self, fault: Fault) -> Result<(), FaultError> {
         if !self.roles().contains(&fault.kind.role()) {
             return Err(FaultError(format!("this bench has no {}", fault.kind.role())));
@@ -18,12 +22,48 @@ impl SimulatedBench {
         if let Some(missing) = fault.kind.crosspoints().find(|&crosspoint| !self.has(crosspoint)) {
             return Err(FaultError(format!("the matrix of this bench has no crosspoint {missing}")));
         }
-        self.faults.inject(fault)
+        self.faults.inject(fault)?;
+        self.show(fault.kind);
+        if let (true, Scope::For(Second(seconds))) = (fault.kind.acts_at_once(), fault.scope) {
+            let bench = self.clone();
+            let end = Instant::now() + Duration::from_secs_f64(seconds);
+            tokio::spawn(async move {
+                sleep_until(end).await;
+                bench.mend_surroundings();
+            });
+        }
+        Ok(())
+    }
+
+    /// Lets cryostat and magnet show a fault of theirs.
+    fn show(&self, kind: FaultKind) {
+        match kind {
+            FaultKind::Cryostat(fault) => self.fail_cryostat(fault),
+            FaultKind::Magnet(fault) => self.fail_magnet(fault),
+            _ => false,
+        };
+    }
+
+    /// Cryostat and magnet show no faults but those that are still in force. What tripped does not trip again.
+    fn mend_surroundings(&self) {
+        self.mend_cryostat();
+        self.mend_magnet();
+        for armed in self.faults.armed() {
+            let kind = armed.fault.kind;
+            if !matches!(
+                kind,
+                FaultKind::Cryostat(CryostatFault::Trips) | FaultKind::Magnet(MagnetFault::Trips)
+            ) {
+                self.show(kind);
+            }
+        }
     }
 
     /// Ends every fault; answers how many there were. What is broken follows its instrument's next command.
     pub fn clear_faults(&self) -> usize {
-        self.faults.clear()
+        let ended = self.faults.clear();
+        self.mend_surroundings();
+        ended
     }
 
     /// The faults in force, in the order in which they were injected.
@@ -41,8 +81,8 @@ impl SimulatedBench {
     pub async fn strike_at_random(&self, seed: u64, per_minute: f64) {
         let epoch = self.faults.epoch();
         for (time_s, fault) in Schedule::new(seed, per_minute, self.roles(), self.crosspoints()) {
-            tokio::time::sleep_until(epoch + Duration::from_secs_f64(time_s)).await;
-            if let Err(error) = self.faults.inject(fault) {
+            sleep_until(epoch + Duration::from_secs_f64(time_s)).await;
+            if let Err(error) = self.inject(fault) {
                 tracing::debug!(%fault, %error, "a fault that was drawn is left out");
             }
         }

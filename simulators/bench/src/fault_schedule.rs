@@ -2,6 +2,7 @@
 
 use crate::draw::Purpose;
 use crate::fault::{Fault, FaultKind, InstrumentFault, Scope};
+use crate::plant::{CryostatFault, MagnetFault};
 use quadrille_documents::{Crosspoint, Role};
 use quadrille_quantity::Second;
 
@@ -45,8 +46,9 @@ impl Schedule {
         let crosspoint = || self.choose("crosspoint", &self.crosspoints);
         let of_instrument = |fault| Some(FaultKind::Instrument(self.choose("role", &self.roles)?, fault));
         let seconds = Second((self.draw("seconds") * 100.0).ceil() / 20.0);
-        // Places 0 to 16 are instruments' faults, the others the bench's.
-        match (self.draw("kind") * 22.0) as u32 {
+        // Places 0 to 16 are instruments' faults, those to 21 the bench's, the others cryostat's and magnet's.
+        let more = self.of_surroundings();
+        match (self.draw("kind") * (22 + more.len()) as f64) as usize {
             0 => of_instrument(InstrumentFault::Silent),
             1 => of_instrument(InstrumentFault::Late(seconds)),
             2 => of_instrument(InstrumentFault::Cut((self.draw("bytes") * 12.0) as u16)),
@@ -73,8 +75,34 @@ impl Schedule {
                 Some(FaultKind::WrongRelay { told, moves: self.choose("other", &others)? })
             }
             20 => Some(FaultKind::StaysOn),
-            _ => Some(FaultKind::Compliance),
+            21 => Some(FaultKind::Compliance),
+            place => more.get(place - 22).or(more.last()).copied(),
         }
+    }
+
+    /// What may go wrong with the cryostat and the magnet that the bench has.
+    fn of_surroundings(&self) -> Vec<FaultKind> {
+        let signed = 2.0 * self.draw("size") - 1.0;
+        let rounded = |size: f64| (size * 1000.0).round() / 1000.0;
+        let detuned = |gain, integral, lag_s| CryostatFault::Detuned { gain, integral, lag_s };
+        let of_cryostat = [
+            CryostatFault::HeaterBroken,
+            CryostatFault::BathAt(rounded(150.0 + 150.0 * self.draw("size"))),
+            detuned(0.1, 0.1, 0.0),
+            detuned(1.0, 1.0, 60.0),
+            CryostatFault::SensorJumps(rounded(20.0 * signed)),
+            CryostatFault::SensorSticks,
+            CryostatFault::SensorBroken,
+            CryostatFault::Trips,
+        ];
+        let of_magnet = [
+            MagnetFault::RampStalls,
+            MagnetFault::ProbeJumps(rounded(0.2 * signed)),
+            MagnetFault::ProbeSticks,
+            MagnetFault::Trips,
+        ];
+        let kinds = of_cryostat.map(FaultKind::Cryostat).into_iter().chain(of_magnet.map(FaultKind::Magnet));
+        kinds.filter(|kind| self.roles.contains(&kind.role())).collect()
     }
 }
 
@@ -104,7 +132,7 @@ mod tests {
 
     fn schedule(seed: u64) -> Schedule {
         let crosspoints = (1..=3).map(|column| Crosspoint { row: 2, column }).collect();
-        Schedule::new(seed, 6.0, Role::NEEDED.to_vec(), crosspoints)
+        Schedule::new(seed, 6.0, Role::ALL.to_vec(), crosspoints)
     }
 
     fn texts(seed: u64) -> Vec<String> {
@@ -135,6 +163,6 @@ mod tests {
         let listed = crate::fault::FORMS.iter().filter_map(|(form, _)| form.split(' ').nth(1));
         assert_eq!(kinds, listed.map(str::to_owned).collect());
         let roles: BTreeSet<Role> = drawn.iter().map(|fault| fault.kind.role()).collect();
-        assert_eq!(roles.len(), Role::NEEDED.len());
+        assert_eq!(roles.len(), Role::ALL.len());
     }
 }

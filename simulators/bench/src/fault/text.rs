@@ -1,9 +1,11 @@
 //! Faults as text: `<instrument> <what> [how much] [once [after N] | until cleared | for S]`.
 
 use super::{Fault, FaultKind, InstrumentFault, Scope};
+use crate::plant::{CryostatFault, MagnetFault};
 use quadrille_documents::{Crosspoint, Role};
 use quadrille_quantity::Second;
 use std::fmt;
+use std::ops::RangeInclusive;
 use std::str::{FromStr, SplitWhitespace};
 
 /// Longest delay of a fault, in seconds. Ours: longer than any timeout that a bench document may have.
@@ -33,7 +35,25 @@ pub const FORMS: &[(&str, &str)] = &[
     ("matrix wrong-relay R!C R!C", "the second relay moves in place of the first"),
     ("source stays-on", "it says that it is off and goes on driving"),
     ("source compliance", "it reports that it is at its voltage limit"),
+    ("thermostat stalls", "its heater gives nothing"),
+    ("thermostat bath K", "the bath is at K kelvins: the coolant has run out"),
+    ("thermostat overshoots", "it is badly tuned and goes beyond what it is set to"),
+    ("thermostat oscillates", "it is badly tuned and swings for ever"),
+    ("thermostat sensor-jumps K", "its thermometer shows K kelvins too much"),
+    ("thermostat sensor-sticks", "its thermometer shows for ever what it shows now"),
+    ("thermostat sensor-broken", "its thermometer shows nothing"),
+    ("thermostat trips", "it takes its heater off until its trip is cleared"),
+    ("magnet stalls", "its ramp goes no further"),
+    ("magnet probe-jumps T", "its probe shows T teslas too much"),
+    ("magnet probe-sticks", "its probe shows for ever what it shows now"),
+    ("magnet trips", "its current dies away, and it does nothing until its trip is cleared"),
 ];
+
+/// Ours: what takes a controller that is well tuned some kelvins beyond its set point.
+const OVERSHOOTS: CryostatFault = CryostatFault::Detuned { gain: 0.1, integral: 0.1, lag_s: 0.0 };
+
+/// Ours: a lag in which the usual gain has no phase left.
+const OSCILLATES: CryostatFault = CryostatFault::Detuned { gain: 1.0, integral: 1.0, lag_s: 60.0 };
 
 /// Why a text is no fault, or a fault none of this bench.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -82,7 +102,26 @@ impl fmt::Display for FaultKind {
             Self::WrongRelay { told, moves } => write!(f, "wrong-relay {told} {moves}"),
             Self::StaysOn => f.write_str("stays-on"),
             Self::Compliance => f.write_str("compliance"),
+            Self::Cryostat(fault) => of_cryostat(f, fault),
+            Self::Magnet(MagnetFault::RampStalls) => f.write_str("stalls"),
+            Self::Magnet(MagnetFault::Trips) => f.write_str("trips"),
+            Self::Magnet(MagnetFault::ProbeJumps(tesla)) => write!(f, "probe-jumps {tesla}"),
+            Self::Magnet(MagnetFault::ProbeSticks) => f.write_str("probe-sticks"),
         }
+    }
+}
+
+fn of_cryostat(f: &mut fmt::Formatter<'_>, fault: &CryostatFault) -> fmt::Result {
+    match fault {
+        CryostatFault::HeaterBroken => f.write_str("stalls"),
+        CryostatFault::BathAt(kelvin) => write!(f, "bath {kelvin}"),
+        fault if *fault == OVERSHOOTS => f.write_str("overshoots"),
+        fault if *fault == OSCILLATES => f.write_str("oscillates"),
+        CryostatFault::Detuned { gain, integral, lag_s } => write!(f, "detuned {gain} {integral} {lag_s}"),
+        CryostatFault::SensorJumps(kelvin) => write!(f, "sensor-jumps {kelvin}"),
+        CryostatFault::SensorSticks => f.write_str("sensor-sticks"),
+        CryostatFault::SensorBroken => f.write_str("sensor-broken"),
+        CryostatFault::Trips => f.write_str("trips"),
     }
 }
 
@@ -117,6 +156,9 @@ impl FromStr for Fault {
         let mut words = text.split_whitespace();
         let kind = kind(&mut words)?;
         let scope = scope(&mut words)?.unwrap_or_else(|| kind.usual_scope());
+        if kind.acts_at_once() && matches!(scope, Scope::Once { .. }) {
+            return error("this fault waits for no occasion: it lasts until cleared, or for S seconds");
+        }
         match words.next() {
             None => Ok(Self { kind, scope }),
             Some(word) => error(format!("\"{word}\" is too much: a fault ends after how long it lasts")),
@@ -173,6 +215,31 @@ fn of_the_bench(role: Role, what: &str, words: &mut SplitWhitespace<'_>) -> Resu
         }
         (Role::CurrentSource, "stays-on") => FaultKind::StaysOn,
         (Role::CurrentSource, "compliance") => FaultKind::Compliance,
+        (Role::TemperatureController, "stalls") => FaultKind::Cryostat(CryostatFault::HeaterBroken),
+        (Role::TemperatureController, "bath") => {
+            FaultKind::Cryostat(CryostatFault::BathAt(number(words, 0.1..=1000.0, "bath 300")?))
+        }
+        (Role::TemperatureController, "overshoots") => FaultKind::Cryostat(OVERSHOOTS),
+        (Role::TemperatureController, "oscillates") => FaultKind::Cryostat(OSCILLATES),
+        (Role::TemperatureController, "detuned") => {
+            let mut factor = |range| number(words, range, "detuned 0.1 0.1 0");
+            let (gain, integral) = (factor(1e-3..=1e3)?, factor(1e-3..=1e3)?);
+            let lag_s = factor(0.0..=LONGEST_S)?;
+            FaultKind::Cryostat(CryostatFault::Detuned { gain, integral, lag_s })
+        }
+        (Role::TemperatureController, "sensor-jumps") => {
+            let kelvin = number(words, -1000.0..=1000.0, "sensor-jumps 2.5")?;
+            FaultKind::Cryostat(CryostatFault::SensorJumps(kelvin))
+        }
+        (Role::TemperatureController, "sensor-sticks") => FaultKind::Cryostat(CryostatFault::SensorSticks),
+        (Role::TemperatureController, "sensor-broken") => FaultKind::Cryostat(CryostatFault::SensorBroken),
+        (Role::TemperatureController, "trips") => FaultKind::Cryostat(CryostatFault::Trips),
+        (Role::FieldSource, "stalls") => FaultKind::Magnet(MagnetFault::RampStalls),
+        (Role::FieldSource, "probe-jumps") => {
+            FaultKind::Magnet(MagnetFault::ProbeJumps(number(words, -100.0..=100.0, "probe-jumps 0.02")?))
+        }
+        (Role::FieldSource, "probe-sticks") => FaultKind::Magnet(MagnetFault::ProbeSticks),
+        (Role::FieldSource, "trips") => FaultKind::Magnet(MagnetFault::Trips),
         _ => return error(format!("the {} has no fault \"{what}\"; help lists them", word(role))),
     })
 }
@@ -202,6 +269,18 @@ fn seconds(words: &mut SplitWhitespace<'_>, what: &str) -> Result<Second, FaultE
     match number.filter(|seconds: &f64| (0.0..=LONGEST_S).contains(seconds)) {
         Some(seconds) => Ok(Second(seconds)),
         None => error(format!("write seconds from 0 to {LONGEST_S}, as in: {what} 3")),
+    }
+}
+
+fn number(
+    words: &mut SplitWhitespace<'_>,
+    range: RangeInclusive<f64>,
+    example: &str,
+) -> Result<f64, FaultError> {
+    let number = words.next().and_then(|word| word.parse().ok());
+    match number.filter(|number| range.contains(number)) {
+        Some(number) => Ok(number),
+        None => error(format!("write a number from {} to {}, as in: {example}", range.start(), range.end())),
     }
 }
 
@@ -239,6 +318,12 @@ mod tests {
             ("source stays-on", "source stays-on until cleared"),
             ("switch-matrix refused", "matrix refused until cleared"),
             ("voltmeter reboot 2 for 30", "voltmeter reboot 2 for 30"),
+            ("temperature-controller stalls", "thermostat stalls until cleared"),
+            ("thermostat sensor-jumps -2.5 for 9", "thermostat sensor-jumps -2.5 for 9"),
+            ("thermostat detuned 0.1 0.1 0", "thermostat overshoots until cleared"),
+            ("thermostat detuned 2 0.5 7", "thermostat detuned 2 0.5 7 until cleared"),
+            ("field-source probe-jumps 0.02", "magnet probe-jumps 0.02 until cleared"),
+            ("magnet late 2", "magnet late 2 once"),
         ] {
             let fault: Fault = text.parse().unwrap();
             assert_eq!(fault.to_string(), printed);
@@ -250,6 +335,7 @@ mod tests {
     fn every_form_that_help_lists_is_read() {
         for (form, _) in FORMS {
             let text = form.replace("INSTRUMENT", "ammeter").replace(" S", " 1.5").replace(" N", " 4");
+            let text = text.replace(" K", " 40").replace(" T", " 0.2");
             let text = text.replacen("R!C", "1!2", 1).replace("R!C", "1!3");
             let fault: Fault = text.parse().unwrap_or_else(|error| panic!("{form}: {error}"));
             assert!(fault.to_string().starts_with(&text), "{form}");
@@ -276,6 +362,10 @@ mod tests {
             ("voltmeter silent until tomorrow", "lasts once"),
             ("voltmeter silent once after", "how many"),
             ("voltmeter silent once more", "too much"),
+            ("thermostat sensor-jumps", "write a number"),
+            ("thermostat bath 1e9", "from 0.1 to 1000"),
+            ("thermostat stalls once", "no occasion"),
+            ("magnet probe-jumps inf", "write a number"),
         ] {
             let error = text.parse::<Fault>().unwrap_err().to_string();
             assert!(error.contains(reason), "{text}: {error}");

@@ -115,6 +115,24 @@ impl Surroundings {
         (self.temperature, self.field)
     }
 
+    /// Gives the sample a temperature that no cryostat has.
+    pub(crate) fn give_temperature(
+        &mut self,
+        now: f64,
+        temperature: Kelvin,
+        world: &mut World,
+    ) -> Result<(), SimulationError> {
+        if self.cryostat.is_some() {
+            return Err(SimulationError::Cooled);
+        }
+        if !(temperature.0.is_finite() && temperature.0 > 0.0) {
+            return Err(SimulationError::NoTemperature(temperature.0));
+        }
+        world.set_surroundings(now, temperature, world.position().field())?;
+        self.temperature = temperature;
+        Ok(())
+    }
+
     /// Whether nothing changes them by itself.
     pub(crate) fn are_given(&self) -> bool {
         self.cryostat.is_none() && self.magnet.is_none()
