@@ -2,7 +2,7 @@
 //! understood. Each line is answered by a block of lines that ends with `ok` or `error: …`.
 
 use crate::{Error, Simulation};
-use quadrille_bench::{ArmedFault, FORMS};
+use quadrille_bench::ArmedFault;
 use quadrille_quantity::{Kelvin, Tesla};
 use std::fmt::Write as _;
 use std::net::SocketAddr;
@@ -19,7 +19,7 @@ const MOST_CLIENTS: usize = 16;
 
 const WORDS: &str = "\
 help                 these words
-list                 every fault there is
+list                 every fault of this bench
 faults               the faults in force
 inject FAULT         puts a fault in force: INSTRUMENT WHAT [HOW MUCH] [once [after N] | until cleared | for S]
 clear                ends every fault
@@ -69,7 +69,8 @@ pub fn command(simulation: &Simulation, line: &str) -> Reply {
     match (word, rest.is_empty()) {
         ("help", true) => Reply::told(WORDS),
         ("list", true) => {
-            Reply::told(FORMS.iter().map(|(form, what)| format!("{form:<30} {what}\n")).collect::<String>())
+            let forms = simulation.fault_forms();
+            Reply::told(forms.iter().map(|(form, what)| format!("{form:<30} {what}\n")).collect::<String>())
         }
         ("faults", true) => Reply::told(simulation.faults().iter().map(armed).collect::<String>()),
         ("inject", _) => match simulation.inject(rest) {

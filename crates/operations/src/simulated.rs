@@ -99,6 +99,11 @@ impl Simulation {
         Ok(fault)
     }
 
+    /// Every form of a fault of this bench with what it does, for a person.
+    pub fn fault_forms(&self) -> Vec<(&'static str, &'static str)> {
+        self.bench.fault_forms()
+    }
+
     /// Ends every fault; answers how many there were.
     pub fn clear_faults(&self) -> usize {
         self.bench.clear_faults()

@@ -2,7 +2,8 @@
 
 mod text;
 
-pub use text::{FORMS, FaultError};
+pub use text::FaultError;
+pub(crate) use text::{FORMS, word};
 
 use crate::plant::{CryostatFault, MagnetFault};
 use quadrille_documents::{Crosspoint, Role};

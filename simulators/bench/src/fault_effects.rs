@@ -1,7 +1,7 @@
 //! What faults make of a bench's relays, source, cryostat and magnet, and how a person, or a seed, brings faults about.
 
 use crate::bench::SimulatedBench;
-use crate::fault::{Fault, FaultError, FaultKind, Scope};
+use crate::fault::{FORMS, Fault, FaultError, FaultKind, Scope, word};
 use crate::fault_board::{ArmedFault, Board, FaultEvent};
 use crate::fault_schedule::Schedule;
 use crate::plant::{CryostatFault, MagnetFault};
@@ -57,6 +57,13 @@ impl SimulatedBench {
                 self.show(kind);
             }
         }
+    }
+
+    /// Every form of a fault of this bench with what it does, for a person.
+    pub fn fault_forms(&self) -> Vec<(&'static str, &'static str)> {
+        let words: Vec<&str> = self.roles().into_iter().map(word).chain(["INSTRUMENT"]).collect();
+        let is_here = |form: &str| form.split(' ').next().is_some_and(|first| words.contains(&first));
+        FORMS.iter().copied().filter(|(form, _)| is_here(form)).collect()
     }
 
     /// Ends every fault; answers how many there were. What is broken follows its instrument's next command.

@@ -25,7 +25,7 @@ mod testing;
 pub use bench::{Options, SimulatedBench};
 pub use complaint::{Complaint, ComplaintKind};
 pub use errors::SimulationError;
-pub use fault::{FORMS, Fault, FaultError, FaultKind, InstrumentFault, Scope};
+pub use fault::{Fault, FaultError, FaultKind, InstrumentFault, Scope};
 pub use fault_board::{ArmedFault, FaultEvent, Happened};
 pub use fault_schedule::Schedule;
 pub use plant::{CryostatFault, MagnetFault};

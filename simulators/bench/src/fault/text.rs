@@ -12,7 +12,7 @@ use std::str::{FromStr, SplitWhitespace};
 const LONGEST_S: f64 = 3600.0;
 
 /// Every form of a fault with what it does, for a person.
-pub const FORMS: &[(&str, &str)] = &[
+pub(crate) const FORMS: &[(&str, &str)] = &[
     ("INSTRUMENT silent", "no answer comes"),
     ("INSTRUMENT late S", "the answer comes S seconds later"),
     ("INSTRUMENT cut N", "only N bytes of the answer come"),
