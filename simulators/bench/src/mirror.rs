@@ -82,7 +82,8 @@ pub(crate) fn of_bench<'d>(
 
 impl Mirror {
     /// Turns a dialect round. Refused where a message could mean two actions, or one action with different values:
-    /// every such pair is a fault. One text for several questions is right where all ask for bits of one register,
+    /// every such pair is a fault. A value that stands twice in a template counts as two here: what could be told
+    /// apart by that alone is refused too. One text for several questions is right where all ask for bits of one register,
     /// each for its own.
     pub(crate) fn new(dialect: &Dialect, bench: &Bench) -> Result<Self, Faults> {
         let wordings = wordings(dialect);

@@ -172,6 +172,21 @@ fn faults_have_the_bits_that_the_document_lists_in_its_order() {
 }
 
 #[test]
+fn faults_of_instruments_strike_whatever_words_are_spoken() {
+    for (fault, told, asked, expected) in [
+        ("source ignored", (CurrentSource, "CLAMP 1,20"), (CurrentSource, "CLAMP? 1"), "1.0E-03\n"),
+        ("source compliance", (CurrentSource, ""), (CurrentSource, "LAMPS?"), "32\n"),
+        ("voltmeter stranger", (Voltmeter, ""), (Voltmeter, "*IDN?"), "SOMEBODY,OTHER INSTRUMENT,0,1\n"),
+        ("matrix stuck-open 1!12", (SwitchMatrix, "JOIN R1C12"), (SwitchMatrix, "JOINED?"), "(@R1C12)\n"),
+    ] {
+        let bench = simulated(&own_bench(), laboratory).unwrap();
+        bench.inject(fault.parse().unwrap()).unwrap();
+        let heard = conversation(&bench, &[told, asked]);
+        assert_eq!(heard[1].0, expected, "{fault}");
+    }
+}
+
+#[test]
 fn closed_crosspoints_are_told_in_the_documents_form() {
     let messages = [
         (SwitchMatrix, "JOIN R3C11,R1C12"),

@@ -1,6 +1,6 @@
 //! Messages read back to actions with values.
 
-use super::{DOCUMENTS, laboratory, mirror, shipped};
+use super::{DOCUMENTS, laboratory, laboratory_text, mirror, parsed, shipped};
 use crate::mirror::pattern::Pattern;
 use crate::mirror::{Mirror, Phrase, fits, split};
 use proptest::prelude::*;
@@ -142,6 +142,25 @@ fn values_are_brought_to_the_native_unit() {
     check(Role::TemperatureController, "SLEW 0.05", &[":SOURce:TEMPerature:RAMP 3.0E+00"]);
     check(Role::FieldSource, "PROGRAM 20", &[":SOURce:FIELd 6.0E-01"]);
     check(Role::FieldSource, "RATE 6", &[":SOURce:FIELd:RAMP 3.0E-03"]);
+}
+
+#[test]
+fn a_value_that_stands_twice_in_a_template_is_one_value() {
+    let text = laboratory_text(Role::CurrentSource).replace("I {level_a} A", "I {level_a};HOLD {level_a}");
+    let mirror = mirror(&parsed(&text));
+    assert_eq!(native(&mirror, "I 2E-3;HOLD 2E-3"), [":SOURce:CURRent 2E-3"]);
+    assert_eq!(native(&mirror, "I 2E-3;HOLD 3E-3"), ["-113,\"Undefined header;I 2E-3\""]);
+}
+
+#[test]
+fn an_aperture_that_is_given_in_both_units_is_set_and_read_back_in_seconds() {
+    let text = laboratory_text(Role::Voltmeter)
+        .replace("AVERAGE {aperture_s} S", "AVERAGE {aperture_plc},{aperture_s}");
+    let mirror = mirror(&parsed(&text));
+    assert_eq!(native(&mirror, "AVERAGE 2,0.04"), [":SENSe:VOLTage:NPLCycles 2.0E+00"]);
+    let phrases = mirror.phrases("AVERAGE?");
+    let [Ok(Phrase::Deed(deed))] = phrases.as_slice() else { panic!("{phrases:?}") };
+    assert_eq!(deed.answered(&mirror.dialect, &["2.0E+00".to_owned()]).unwrap().unwrap(), "4.0E-02");
 }
 
 #[test]
