@@ -1,7 +1,7 @@
 //! One leg: a configuration connected cold, its polarities read, and the current back at zero.
 
 use crate::run::{Failure, Work};
-use crate::stand_down::duration;
+use crate::stand_down::{duration, sees_no_current};
 use quadrille_experiment::{Circumstances, Condition, Configuration, Event, MeterReading, Polarity, Reading};
 use quadrille_instruments::{Answer, MeterValue};
 use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
@@ -50,7 +50,12 @@ impl Work<'_> {
         self.bench.source.set_level(Ampere(0.0)).await?;
         tokio::time::sleep(duration(self.plan.discharge.0)).await;
         self.bench.source.set_output(false).await?;
-        Ok(())
+        // The next crosspoints move on the source's word and the ammeter's.
+        if sees_no_current(self.bench.ammeter.as_mut(), self.plan).await? {
+            Ok(())
+        } else {
+            Err(Failure::CurrentFlows)
+        }
     }
 
     /// Crosspoints move only here: output off, ammeter's input shorted.

@@ -19,6 +19,9 @@ pub enum Failure {
     /// The record.
     #[error("the record could not be kept: {0}")]
     Record(#[from] RecordError),
+    /// The source said that its output was off, and the ammeter does not agree.
+    #[error("the ammeter still sees current after the output was switched off")]
+    CurrentFlows,
     /// A temperature that was not reached.
     #[error("temperature of {0}: {1}")]
     Temperature(Kelvin, String),

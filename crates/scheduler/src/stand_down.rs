@@ -2,7 +2,7 @@
 //! way to rest. Everything is attempted, then the failures are reported.
 
 use crate::guarded::guarded;
-use quadrille_instruments::{Bench, MeterValue};
+use quadrille_instruments::{Ammeter, Bench, MeterValue};
 use quadrille_plan::Plan;
 use quadrille_quantity::Ampere;
 use std::fmt;
@@ -90,22 +90,34 @@ async fn current_to_rest(bench: &mut Bench, plan: &Plan) -> StandDown {
         failures.push("crosspoints were left as they are: they would open under current".to_owned());
         return StandDown { output: Output::Commanded, failures };
     }
-    keep(attempt("short the ammeter's input", bench.ammeter.short_input(true)).await, &mut failures);
+    let short = "short the ammeter's input";
+    if keep(attempt(short, bench.ammeter.short_input(true)).await, &mut failures).is_none() {
+        // Once more, on a link that is clear by now: crosspoints are about to move.
+        keep(attempt(short, bench.ammeter.short_input(true)).await, &mut failures);
+    }
     keep(attempt("open the crosspoints", bench.matrix.open_all()).await, &mut failures);
     let output = if gone == Some(true) { Output::Verified } else { Output::Commanded };
     StandDown { output, failures }
 }
 
-/// Whether the ammeter agrees that no current returns, asked again while the leads discharge.
+/// Whether the ammeter agrees that no current returns.
 async fn current_is_gone(bench: &mut Bench, plan: &Plan) -> Result<bool, String> {
     let ammeter = &mut bench.ammeter;
     attempt("release the ammeter's input", ammeter.short_input(false)).await?;
     // A run that ended early may not have come to the ammeter's range yet.
     attempt("set the ammeter's range", ammeter.set_range(plan.current)).await?;
+    attempt("read the ammeter", sees_no_current(ammeter.as_mut(), plan)).await
+}
+
+/// Whether an ammeter whose input is released sees no current, asked again while the leads discharge.
+pub(crate) async fn sees_no_current(
+    ammeter: &mut dyn Ammeter,
+    plan: &Plan,
+) -> quadrille_instruments::Result<bool> {
     let begun = Instant::now();
     let mut mark = None;
     loop {
-        let answer = attempt("read the ammeter", ammeter.read()).await?;
+        let answer = ammeter.read().await?;
         let current = match answer.value {
             MeterValue::Value(current) => current.abs(),
             MeterValue::Overload(_) | MeterValue::NotANumber => f64::INFINITY,

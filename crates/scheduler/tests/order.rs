@@ -47,9 +47,11 @@ async fn a_leg_moves_cold_reads_both_meters_together_and_keeps_each_reading_befo
         &["record reading 12,43 -"],
         &read,
         &["record reading 12,43 -", "source level 0 A", "source off"],
+        // The ammeter agrees before the next crosspoint moves.
+        &["ammeter reads", "ammeter has read", "record round 1 finished"],
     ]
     .concat();
-    assert_eq!(part(&world.log, "record intent 12,43 200 µA", "source off"), expected);
+    assert_eq!(part(&world.log, "record intent 12,43 200 µA", "record round 1 finished"), expected);
 }
 
 #[tokio::test(start_paused = true)]
@@ -231,7 +233,10 @@ async fn a_reading_that_is_no_value_is_marked_and_kept_and_the_run_goes_on() {
 async fn an_ammeter_that_has_no_value_does_not_verify_an_output() {
     for state in [MeterValue::Overload(1.0), MeterValue::NotANumber] {
         let world = World::shared();
-        world.lock().unwrap().current_state = Some(state);
+        {
+            let mut world = world.lock().unwrap();
+            (world.current_state, world.state_stays) = (Some(state), true);
+        }
         let outcome = run_in(&world, &plan()).await;
         assert_eq!(outcome.stand_down.output, Output::Commanded);
     }

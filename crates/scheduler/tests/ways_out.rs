@@ -98,6 +98,8 @@ async fn a_fault_within_a_stand_down_leaves_out_only_what_would_do_harm_and_is_t
                 // Relays stay as they are.
                 1 => &[],
                 2..=4 => &STAND_DOWN[5..],
+                // The ammeter is told once more before relays move.
+                5 => &STAND_DOWN[5..],
                 _ => &STAND_DOWN[step + 1..],
             };
             assert_eq!(told(&world.log[at + 1..]), rest, "{what}");
@@ -250,4 +252,20 @@ async fn an_ammeter_is_asked_again_while_the_leads_discharge() {
         }
     });
     assert!(stand_down(&mut bench(&world), &plan()).await.is_clean());
+}
+
+#[tokio::test(start_paused = true)]
+async fn an_output_that_stays_on_is_seen_before_another_crosspoint_moves() {
+    let world = World::shared();
+    {
+        // Off in truth when the run begins, and then never again. The level stays, too, as no command is obeyed.
+        let mut world = world.lock().unwrap();
+        (world.output, world.stays_on, world.leak) = (false, true, 1e-4);
+    }
+    let outcome = run_in(&world, &plan()).await;
+    assert!(matches!(outcome.ending, Ending::Failed(Failure::CurrentFlows)), "{outcome:?}");
+    assert_eq!(outcome.stand_down.output, Output::Commanded);
+    let log = &world.lock().unwrap().log;
+    let on = log.iter().position(|entry| entry == "source on").unwrap();
+    assert!(!log[on..].iter().any(|entry| entry.starts_with("matrix")), "{:?}", &log[on..]);
 }

@@ -116,6 +116,8 @@ impl Night {
         match &self.rehearsed.outcome.ending {
             Ending::Finished => None,
             Ending::Failed(Failure::Instrument(error)) => Some((error.kind, &error.instrument)),
+            // The ammeter contradicts the source.
+            Ending::Failed(Failure::CurrentFlows) => Some((ErrorKind::ReadBack, "source")),
             other => panic!("{other:?}; {}", self.what),
         }
     }

@@ -33,7 +33,7 @@ fn is_of_the_circuit(fault: &Fault) -> bool {
 fn on_nights_of_many_faults_no_answer_is_taken_for_another_and_no_output_is_called_off_that_is_on() {
     let inputs = inputs();
     let sound = sound(&inputs);
-    let (mut struck, mut finished, mut held_to_the_truth, mut unseen) = (0, 0, 0, 0);
+    let (mut struck, mut finished, mut held_to_the_truth) = (0, 0, 0);
     for seed in 0..400 {
         // From some faults a minute to several a second; a run takes a quarter of a second.
         let night = random(&inputs, seed, [60.0, 300.0, 1500.0][seed as usize % 3]);
@@ -41,21 +41,12 @@ fn on_nights_of_many_faults_no_answer_is_taken_for_another_and_no_output_is_call
         finished += u32::from(night.failure().is_none());
         let struck: Vec<&Fault> =
             night.events.iter().filter(|e| e.happened == Happened::Struck).map(|e| &e.fault).collect();
-        let stays_on = struck.iter().any(|fault| fault.to_string().contains("stays-on"));
         if !struck.iter().any(|fault| is_of_the_circuit(fault)) {
             held_to_the_truth += 1;
             night.tells_the_truth(&sound);
         }
-        // The one pair of faults that is not seen: between legs crosspoints open on the source's word alone, and then an
-        // ammeter that no current reaches cannot contradict a source that says it is off and is not.
-        if stays_on && struck.len() > 1 {
-            unseen += u32::from(night.is_energised && night.rehearsed.outcome.stand_down.is_clean());
-        } else {
-            night.is_honest_of_its_output();
-        }
+        night.is_honest_of_its_output();
     }
-    println!(
-        "{struck} nights struck, {finished} runs finished, {held_to_the_truth} held to the sound run, {unseen} unseen"
-    );
+    println!("{struck} nights struck, {finished} runs finished, {held_to_the_truth} held to the sound run");
     assert!(struck > 200 && finished > 50 && held_to_the_truth > 100);
 }

@@ -59,6 +59,10 @@ pub(crate) struct World {
     pub(crate) fired_at: Option<usize>,
     /// Current that flows when it should not.
     pub(crate) leak: f64,
+    /// Whether the ammeter's state lasts when the output is off.
+    pub(crate) state_stays: bool,
+    /// Whether the source says that its output is off while it is on.
+    pub(crate) stays_on: bool,
     /// What the meters answer in place of values.
     pub(crate) voltage_state: Option<MeterValue>,
     pub(crate) current_state: Option<MeterValue>,
@@ -122,6 +126,8 @@ impl World {
             source_dead_from: usize::MAX,
             fired_at: None,
             leak: 0.0,
+            state_stays: false,
+            stays_on: false,
             voltage_state: None,
             current_state: None,
             at_limit: Some(false),
@@ -248,7 +254,7 @@ impl CurrentSource for Mock {
     }
 
     async fn set_output(&mut self, on: bool) -> Result<()> {
-        self.act(if on { "on" } else { "off" }, |world| world.output = on).await
+        self.act(if on { "on" } else { "off" }, |world| world.output = on || world.stays_on).await
     }
 
     async fn in_compliance(&mut self) -> Result<Option<bool>> {
@@ -297,7 +303,8 @@ impl Ammeter for Mock {
     async fn read(&mut self) -> Result<Answer> {
         self.act("reads", |_| {}).await?;
         self.aperture(1).await;
-        let value = self.world(|w| w.current_state.unwrap_or(MeterValue::Value(w.returned())));
+        let state = self.world(|w| w.current_state.filter(|_| w.output || w.state_stays));
+        let value = self.world(|w| state.unwrap_or(MeterValue::Value(w.returned())));
         Ok(answer(value, 1e-3))
     }
 }
