@@ -414,3 +414,6 @@ impl World {
 
 #[cfg(test)]
 mod tests;
+
+#[cfg(test)]
+mod effects_tests;
