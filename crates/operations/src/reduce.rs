@@ -7,6 +7,7 @@ use quadrille_plan::Plan;
 use quadrille_quantity::Kelvin;
 use quadrille_reduction::{Check, Options, Reduced, Specimen, by_temperature};
 use serde::Serialize;
+use std::collections::BTreeSet;
 use std::path::Path;
 
 /// What readings at one temperature say.
@@ -59,7 +60,7 @@ pub fn reduce(sample: &Path, readings: &Path) -> Result<Reduction, Error> {
         }
         (sample, readings) => (sample?, readings?),
     };
-    of(&readings, &sample, &Options::default())
+    of(&readings, &sample, &Options::default(), |_| None)
 }
 
 /// Reduces the readings of a run, with the limits of its recipe and the check of the returned current.
@@ -72,20 +73,30 @@ pub(crate) fn of_run(
     let recipe = inputs.recipe.as_ref();
     let acceptance = recipe.map_or_else(Acceptance::default, |recipe| recipe.acceptance);
     let field_u = recipe.and_then(|recipe| recipe.hall.as_ref()).map_or(0.0, |hall| hall.field_relative_u);
-    let mut reduction = of(&readings, &inputs.sample, &options(acceptance, field_u))?;
-    let check = returned_current(taken, plan, acceptance.returned_current);
-    for point in &mut reduction.points {
-        point.reduced.checks.push(check.clone());
-    }
-    Ok(reduction)
+    let returned = |readings: &[Reading]| {
+        // A run has a clock that never stands still: its times are those of one reading each.
+        let times: BTreeSet<u64> = readings.iter().map(|reading| reading.time.0.to_bits()).collect();
+        let here = taken.iter().filter(|(reading, _)| times.contains(&reading.time.0.to_bits()));
+        Some(returned_current(here, plan, acceptance.returned_current))
+    };
+    of(&readings, &inputs.sample, &options(acceptance, field_u), returned)
 }
 
-fn of(readings: &[Reading], sample: &Sample, options: &Options) -> Result<Reduction, Error> {
+/// Temperature by temperature; `more` is a check of the readings of one that the reduction cannot make.
+fn of(
+    readings: &[Reading],
+    sample: &Sample,
+    options: &Options,
+    more: impl Fn(&[Reading]) -> Option<Check>,
+) -> Result<Reduction, Error> {
     let specimen = Specimen { thickness: sample.thickness_m };
     let (mut points, mut gaps) = (Vec::new(), Vec::new());
     for (temperature, readings) in by_temperature(readings) {
         match quadrille_reduction::reduce(&readings, &specimen, options) {
-            Ok(reduced) => points.push(Point { temperature_k: temperature.0, reduced }),
+            Ok(mut reduced) => {
+                reduced.checks.extend(more(&readings));
+                points.push(Point { temperature_k: temperature.0, reduced });
+            }
             Err(error) => gaps.push((temperature.0, error)),
         }
     }
@@ -115,9 +126,12 @@ fn options(acceptance: Acceptance, field_u: f64) -> Options {
 }
 
 /// The largest part of the current that did not come back through the ammeter: leakage, or a source that is off.
-fn returned_current(taken: &[(Reading, Circumstances)], plan: &Plan, limit: f64) -> Check {
+fn returned_current<'t>(
+    taken: impl Iterator<Item = &'t (Reading, Circumstances)>,
+    plan: &Plan,
+    limit: f64,
+) -> Check {
     let lost = taken
-        .iter()
         .filter(|(reading, _)| reading.condition == Condition::Sound)
         .map(|(reading, circumstances)| {
             (circumstances.commanded - reading.current.value).abs() / plan.current

@@ -23,7 +23,7 @@ pub(crate) fn lines() -> UnboundedReceiver<String> {
 
 /// The person at the terminal.
 pub(crate) struct Person {
-    /// Nobody is asked where the recipe has no field but zero.
+    /// Nobody is asked where the recipe has no field but zero, or the bench a magnet.
     lines: Option<UnboundedReceiver<String>>,
 }
 

@@ -49,6 +49,7 @@ impl Observer for Progress {
         }
         if let Some(run) = begun.run {
             self.line(&format!("Run {run}: {}.", text::intent(begun.plan)));
+            text::surroundings(begun.plan).iter().for_each(|line| self.line(line));
         }
     }
 

@@ -18,6 +18,41 @@ pub(crate) fn intent(plan: &Plan) -> String {
     )
 }
 
+/// What a run is about to do to temperature and field; nothing on a bench that drives neither.
+pub(crate) fn surroundings(plan: &Plan) -> Vec<String> {
+    let span = |values: &mut dyn Iterator<Item = f64>| {
+        values.fold((f64::INFINITY, f64::NEG_INFINITY), |(least, most), x| (least.min(x), most.max(x)))
+    };
+    let mut lines = Vec::new();
+    if let Some(ramp) = plan.ramps.kelvin_per_minute {
+        let mut targets: Vec<f64> = plan.rounds.iter().map(|round| round.temperature.0).collect();
+        targets.dedup();
+        let (least, most) = span(&mut targets.iter().copied());
+        let wait = duration(plan.stability.longest_wait);
+        lines.push(format!(
+            "It heats and cools: {} from {} to {}, at most {ramp} K/min, waiting up to {wait} for each; heater off at \
+             the end.",
+            counted(targets.len(), "temperature"),
+            Kelvin(least),
+            Kelvin(most),
+        ));
+    }
+    if let Some(ramp) = plan.ramps.tesla_per_second {
+        let (least, most) = span(&mut plan.rounds.iter().map(|round| round.field.0));
+        lines.push(format!(
+            "It drives the magnet: fields from {} to {}, at most {}/s; on its way to no field at the end.",
+            Tesla(least),
+            Tesla(most),
+            Tesla(ramp),
+        ));
+    }
+    lines
+}
+
+fn counted(count: usize, what: &str) -> String {
+    format!("{count} {what}{}", if count == 1 { "" } else { "s" })
+}
+
 /// One reading on a line.
 pub(crate) fn reading(sequence: i64, reading: &Reading, circumstances: &Circumstances) -> String {
     let place = format!("{sequence:>5}  {} {}", reading.configuration, circumstances.polarity);
@@ -83,7 +118,7 @@ pub(crate) fn reduction(reduction: &Reduction) -> String {
     text
 }
 
-pub(crate) fn outcome(outcome: &Outcome) -> String {
+pub(crate) fn outcome(plan: &Plan, outcome: &Outcome) -> String {
     let mut text = match &outcome.ending {
         Ending::Finished => "Finished.".to_owned(),
         Ending::Stopped => "Stopped when asked to. What was read is kept.".to_owned(),
@@ -97,6 +132,19 @@ pub(crate) fn outcome(outcome: &Outcome) -> String {
     for failure in &outcome.stand_down.failures {
         let _ = writeln!(text, "  while standing down: {failure}");
     }
+    // Whoever opens a cryostat or reaches into a magnet must know that the program ends before they are at rest.
+    if outcome.stand_down.failures.is_empty() {
+        if plan.ramps.kelvin_per_minute.is_some() {
+            text.push_str(
+                "The heater is off, by its controller's own word; the sample takes its time to drift.\n",
+            );
+        }
+        if plan.ramps.tesla_per_second.is_some() {
+            text.push_str(
+                "The magnet is on its way to no current by its supply's own ramp: it may not be there yet.\n",
+            );
+        }
+    }
     text
 }
 
@@ -108,7 +156,7 @@ fn reasons(plan: &Plan) -> String {
 
 pub(crate) fn measured(measured: &Measured) -> String {
     let mut text = format!("Run {}\n{}", measured.run, reasons(&measured.plan));
-    text.push_str(&outcome(&measured.outcome));
+    text.push_str(&outcome(&measured.plan, &measured.outcome));
     if let Some(result) = &measured.reduction {
         text.push('\n');
         text.push_str(&found(result));
@@ -130,12 +178,13 @@ pub(crate) fn rehearsed(rehearsed: &Rehearsed) -> String {
 /// How a rehearsal went, without what it found.
 pub(crate) fn course(rehearsed: &Rehearsed) -> String {
     let mut text = format!(
-        "Rehearsed on the simulated bench: {}, {}.\n{}",
+        "Rehearsed on the simulated bench: {}, {}.\n",
         duration(rehearsed.duration),
-        intent(&rehearsed.plan),
-        reasons(&rehearsed.plan)
+        intent(&rehearsed.plan)
     );
-    text.push_str(&outcome(&rehearsed.outcome));
+    surroundings(&rehearsed.plan).iter().for_each(|line| text.push_str(&format!("{line}\n")));
+    text.push_str(&reasons(&rehearsed.plan));
+    text.push_str(&outcome(&rehearsed.plan, &rehearsed.outcome));
     text.push_str(&complaints(&rehearsed.complaints));
     text
 }
@@ -160,7 +209,7 @@ pub(crate) fn complaints(complaints: &[Complaint]) -> String {
 
 pub(crate) fn verified(verified: &Verified) -> String {
     let mut text = format!("Run {}\n{}", verified.run, reasons(&verified.plan));
-    text.push_str(&outcome(&verified.outcome));
+    text.push_str(&outcome(&verified.plan, &verified.outcome));
     text.push('\n');
     let _ = writeln!(
         text,

@@ -51,7 +51,7 @@ pub struct Outcome {
     pub ending: Ending,
     /// How the bench was brought to rest.
     pub stand_down: StandDown,
-    /// Whether the source was ever switched on, or about to be.
+    /// Whether source, heater or magnet was ever switched on, or about to be.
     pub energised: bool,
 }
 

@@ -32,6 +32,7 @@ impl Work<'_> {
         if self.target == Some(planned) {
             return self.temperature(planned).await;
         }
+        self.energised = true;
         controller.set_ramp(ramp).await?;
         controller.set_target(planned).await?;
         controller.set_heater(true).await?;
@@ -118,6 +119,7 @@ impl Work<'_> {
     async fn go_to(&mut self, field: Tesla, ramp: f64) -> Result<Tesla, Failure> {
         let from = self.probe(field).await?;
         let Some(magnet) = self.bench.field.as_mut() else { return Ok(from) };
+        self.energised = true;
         magnet.set_ramp(ramp).await?;
         magnet.go_to(field).await?;
         let ramp_s = (field.0 - from.0).abs() / ramp;

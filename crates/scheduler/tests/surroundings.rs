@@ -90,7 +90,8 @@ async fn a_temperature_that_is_not_reached_ends_the_run_with_nothing_driven() {
     let outcome = run_with(&world, &night(), cryostat, Magnet::new(&world)).await;
     let why = failed(&outcome);
     assert!(why.contains("temperature of 300 K: not within 0.1 K of it in 300 s: 300.3 K"), "{why}");
-    assert!(begun.elapsed().as_secs() < 400 && outcome.stand_down.is_clean() && !outcome.energised);
+    // A heater that was on is something to be verified off, though no current ever flowed in the sample.
+    assert!(begun.elapsed().as_secs() < 400 && outcome.stand_down.is_clean() && outcome.energised);
 }
 
 #[tokio::test(start_paused = true)]

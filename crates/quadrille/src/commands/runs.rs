@@ -47,7 +47,10 @@ pub(crate) fn measure(options: &Measure, quiet: bool) -> anyhow::Result<(Exit, S
         Volt(inputs.recipe.as_ref().map_or(0.0, |recipe| recipe.voltage_limit_v.value)),
     )?;
     let measured = runtime()?.block_on(async {
-        let mut person = Person::new(inputs.recipe.as_ref().is_some_and(|recipe| recipe.hall.is_some()));
+        // A magnet's supply is told, and its probe asked: nobody has to confirm anything.
+        let is_by_hand = inputs.equipped.bench.magnet.is_none();
+        let has_fields = inputs.recipe.as_ref().is_some_and(|recipe| recipe.hall.is_some());
+        let mut person = Person::new(is_by_hand && has_fields);
         let mut progress = Progress::new(quiet);
         let stop = signals::stop()?;
         let journal = &options.journal.journal;
