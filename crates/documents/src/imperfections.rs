@@ -219,6 +219,11 @@ fn barriers(table: &Table<'_>, contacts: usize) -> Option<Vec<Option<Barrier>>> 
             right = false;
             continue;
         };
+        if barriers[contact.value as usize - 1].is_some() {
+            let problem = format!("contact {} has a barrier already", contact.value);
+            table.push(contact.fault(problem, "write one for a contact"));
+            right = false;
+        }
         let ideality = ideality.map_or(1.0, |ideality: Located<f64>| ideality.value);
         barriers[contact.value as usize - 1] = Some(Barrier { saturation_a, ideality, leak_ohm });
     }
@@ -244,6 +249,10 @@ fn light(table: &Table<'_>) -> Option<Option<Light>> {
     let times =
         pair(table, ("light_from_s", Bounds::new(0.0, 1e9, "s")), ("light_to_s", Bounds::new(0.0, 1e9, "s")));
     let wrong = factor.is_none() && table.has("light_factor");
+    if !table.has("light_factor") && matches!(times, Some(Some(_))) {
+        let remedy = "write what all conductances are multiplied by while there is light";
+        return table.require::<()>("light_factor", remedy, None).map(|()| None);
+    }
     let (from_s, to_s) = times?.unwrap_or((0.0, f64::INFINITY));
     if let Some(factor) = factor.as_ref().filter(|_| to_s <= from_s) {
         table.push(

@@ -193,8 +193,9 @@ impl World {
             if !self.position.barriers.is_empty() {
                 stride = self.follow_barriers(stride);
             }
-            // The last stride ends where it should, to the bit.
+            // The last stride ends where it should, to the bit; none is too short for the clock to move.
             let end = if stride < next - self.time { self.time + stride } else { next };
+            let end = end.max(self.time.next_up()).min(next);
             self.pass(end);
         }
     }
@@ -242,6 +243,7 @@ impl World {
         self.parts.form(&position)?;
         self.position = position;
         self.surrounding = around;
+        self.changed = self.time;
         self.rearrange();
         Ok(())
     }
@@ -261,7 +263,8 @@ impl World {
             }
         }
         self.judge_switching(&moved);
-        self.note_change(None);
+        // A source on its way to its level goes on, whatever it now drives.
+        self.changed = self.time;
         self.rearrange();
     }
 
@@ -417,3 +420,6 @@ mod tests;
 
 #[cfg(test)]
 mod effects_tests;
+
+#[cfg(test)]
+mod transition_tests;

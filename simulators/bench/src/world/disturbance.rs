@@ -1,10 +1,10 @@
 //! What comes into the sense loop beside the sample's own voltage: the mains, drifting thermoelectric voltages, heat and
 //! field, the noise of contacts and of resistors. All of it is a function of time and seed, averaged exactly.
 
-use super::World;
+use super::{Mode, World};
 use crate::draw::Purpose;
 use crate::elements::Sense;
-use crate::parts::{SENSE_HIGH, SENSE_LOW};
+use crate::parts::{CONTACTS, SENSE_HIGH, SENSE_LOW};
 use std::f64::consts::TAU;
 
 /// Boltzmann's constant, in joules per kelvin (SI, exact).
@@ -22,9 +22,12 @@ impl World {
     /// Integral of what is added to the sense voltage from now over some seconds, in volt-seconds; the lagging part comes
     /// along.
     pub(super) fn disturb(&mut self, seconds: f64) -> f64 {
-        let Some(sense) = self.formed.sense else { return 0.0 };
+        let Some(sense) = self.formed.sense else {
+            self.lag(0.0, seconds);
+            return 0.0;
+        };
         let (from, to) = (self.time, self.time + seconds);
-        let lagging = self.lag(&sense, seconds);
+        let lagging = self.lag(sense.odd_ohm * self.flowing(&sense), seconds);
         let heat = self.heat_volts(&sense) * seconds;
         lagging
             + heat
@@ -39,9 +42,13 @@ impl World {
     pub(crate) fn johnson_v(&self, aperture_s: f64) -> f64 {
         let Some(sense) = self.formed.sense.filter(|_| self.parts.disturbances.johnson) else { return 0.0 };
         let capacitances = self.formed.balance.capacitances();
-        let farad = |row: usize, contact: usize| capacitances[row] + capacitances[self.parts.inside(contact)];
+        let farad = |row: usize, contact: usize| {
+            let (cable, inside) = (CONTACTS + contact, self.parts.inside(contact));
+            let behind = if inside == cable { 0.0 } else { capacitances[inside] };
+            capacitances[row] + capacitances[cable] + behind
+        };
         let (high, low) = (farad(SENSE_HIGH, sense.high), farad(SENSE_LOW, sense.low));
-        let farad = high * low / (high + low);
+        let farad = high * low / (high + low) + self.parts.imperfections.capacitance_f;
         let time_s = sense.two_terminal_ohm * farad;
         let ratio = aperture_s / time_s;
         // (2 / x) (1 − (1 − exp(−x)) / x), which is 1 for small x.
@@ -50,14 +57,25 @@ impl World {
     }
 
     /// Ettingshausen: a part of the Hall voltage that follows the current with the sample's thermal time constant.
-    fn lag(&mut self, sense: &Sense, seconds: f64) -> f64 {
+    fn lag(&mut self, hall_v: f64, seconds: f64) -> f64 {
         let Some(thermomagnetic) = &self.parts.imperfections.thermomagnetic else { return 0.0 };
         let time_s = thermomagnetic.time_s;
-        let flows = if self.drives() && sense.source.is_some() { self.source.current } else { 0.0 };
-        let end = thermomagnetic.ettingshausen * sense.odd_ohm * flows;
+        let end = thermomagnetic.ettingshausen * hall_v;
         let left = self.lagging - end;
         self.lagging = end + left * (-seconds / time_s).exp();
         end * seconds - left * time_s * (-seconds / time_s).exp_m1()
+    }
+
+    /// Current from contact to contact through the sample, in amperes: what the source is set to, or what its limit lets
+    /// through.
+    fn flowing(&self, sense: &Sense) -> f64 {
+        match (self.mode, sense.source) {
+            (Mode::Free, Some(_)) => self.source.current,
+            (Mode::AtLimit { .. }, Some((enters, _))) => {
+                self.in_sample().1.get(enters).map_or(0.0, |current| current.0)
+            }
+            _ => 0.0,
+        }
     }
 
     /// Nernst, Righi-Leduc and Seebeck: what heat that flows anyway does, whatever the current's sign.
@@ -105,7 +123,7 @@ impl World {
     /// Contacts that carry current and are sensed: their resistance fluctuates.
     fn contacts(&self, sense: &Sense, from: f64, to: f64) -> f64 {
         let noise = &self.parts.imperfections.contact_noise_ohm;
-        let Some((enters, leaves)) = sense.source.filter(|_| !noise.is_empty() && self.drives()) else {
+        let Some((enters, leaves)) = sense.source.filter(|_| !noise.is_empty()) else {
             return 0.0;
         };
         let ohm_seconds = |contact: usize| {
@@ -116,7 +134,7 @@ impl World {
         // The contact lies above the sample where current enters, below where it leaves.
         let high = on(sense.high, enters) - on(sense.high, leaves);
         let low = on(sense.low, enters) - on(sense.low, leaves);
-        self.source.current * (high - low)
+        self.flowing(sense) * (high - low)
     }
 }
 

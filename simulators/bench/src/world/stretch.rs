@@ -1,7 +1,7 @@
 //! How long the world may pass time in one stride, and what slowly changes from one to the next: a source that comes to
 //! its level, light that goes on, a sample that warms itself, barriers that follow their voltage.
 
-use super::{Mode, World};
+use super::World;
 use crate::elements::thermal_volt;
 use crate::parts::CONTACTS;
 use quadrille_network::Response;
@@ -18,8 +18,13 @@ const OVER: f64 = 40.0;
 /// Least change of the sample's temperature that its circuit is made anew for, in kelvins.
 const WARMER_K: f64 = 1e-4;
 
-/// Most that a barrier's voltage may change in a stride, in thermal voltages.
-const STEP: f64 = 0.5;
+/// Most that a barrier's voltage may change in a stride, in thermal voltages: a chord over that much is off by 1/200 of
+/// what the exponential changes by, at most.
+const STEP: f64 = 0.25;
+
+/// Below so many thermal voltages a barrier is its resistance and no more: exp(−14) is 1e-6 of the saturation current.
+/// How far it goes there bounds no stride.
+const BLOCKED: f64 = -14.0;
 
 /// Voltages of barriers that agree to this part of the thermal voltage are settled.
 const AGREE: f64 = 1e-9;
@@ -54,7 +59,7 @@ impl World {
         source.min(warming).min(light)
     }
 
-    /// Notes that the source is told a new current, or something else that the sample warms or cools after.
+    /// Notes that the source is told a new current, from what flowed before; `None` where it is off.
     pub(super) fn note_change(&mut self, from: Option<f64>) {
         self.changed = self.time;
         self.approach = None;
@@ -84,7 +89,9 @@ impl World {
         }
         if let Some(light) = self.parts.imperfections.light {
             let lit = self.time >= light.from_s && self.time < light.to_s;
-            changed |= std::mem::replace(&mut self.position.lit, lit) != lit;
+            if std::mem::replace(&mut self.position.lit, lit) != lit {
+                (self.changed, changed) = (self.time, true);
+            }
         }
         let kelvin = self.surrounding.0.0 + self.warmth;
         if (kelvin - self.position.temperature().0).abs() > WARMER_K {
@@ -134,14 +141,17 @@ impl World {
                 self.take_circuit();
                 let response: Response = self.respond(stride);
                 let next = self.barrier_volts(&response.voltages);
-                let moved = |from: &[f64], to: &[f64]| {
+                let moved = |from: &[f64], to: &[f64], least: f64| {
                     let each = from.iter().zip(to).zip(&thermal);
-                    each.map(|((a, b), thermal)| (b - a).abs() / thermal).fold(0.0, f64::max)
+                    let one = |((a, b), thermal): ((&f64, &f64), &f64)| {
+                        ((b / thermal).max(least) - (a / thermal).max(least)).abs()
+                    };
+                    each.map(one).fold(0.0, f64::max)
                 };
-                if moved(&before, &next) > STEP {
+                if moved(&before, &next, BLOCKED) > STEP {
                     break;
                 }
-                let agrees = moved(&after, &next) < AGREE;
+                let agrees = moved(&after, &next, f64::NEG_INFINITY) < AGREE;
                 after = next;
                 if agrees {
                     return stride;
@@ -161,10 +171,5 @@ impl World {
         let kelvin: Kelvin = self.position.temperature();
         let barriers = self.parts.imperfections.barriers.iter();
         barriers.map(|barrier| barrier.as_ref().map_or(f64::INFINITY, |b| thermal_volt(b, kelvin))).collect()
-    }
-
-    /// Whether the source drives at all.
-    pub(super) fn drives(&self) -> bool {
-        self.mode != Mode::Off
     }
 }

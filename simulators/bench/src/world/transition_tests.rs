@@ -1,0 +1,139 @@
+//! What slowly changes while something else happens: relays that move, a limit that is reached, light and field that
+//! change by themselves. Formulas stand at each test.
+
+use super::*;
+use crate::testing::{Dialects, bench, film, pair, relays, world};
+use quadrille_documents::{Barrier, Bench, Disturbances, Imperfections, Sample, Thermomagnetic};
+
+fn driven(bench: &Bench, sample: &Sample, contacts: [usize; 4], amperes: f64) -> World {
+    let mut world = world(bench, &Dialects::ideal(), sample);
+    world.set_input(0.0, true);
+    world.switch(0.0, &relays(contacts));
+    drive(&mut world, 0.0, amperes);
+    world
+}
+
+fn drive(world: &mut World, time: f64, amperes: f64) {
+    let source = Source { on: true, level: amperes, current: amperes, ..world.source() };
+    world.set_source(time, source);
+}
+
+fn mean(world: &mut World, from: f64, to: f64) -> f64 {
+    let id = world.begin_window(Quantity::Voltage, from, to);
+    world.advance(to);
+    world.end_window(id).unwrap()
+}
+
+#[track_caller]
+fn close(value: f64, expected: f64, relative: f64) {
+    assert!((value / expected - 1.0).abs() < relative, "{value:e} is not {expected:e} within {relative:e}");
+}
+
+#[test]
+fn a_source_on_its_way_arrives_although_a_relay_moves() {
+    let mut bench = bench();
+    bench.disturbances.source_s = 0.05;
+    let mut world = driven(&bench, &pair(100.0), [1, 2, 1, 2], 1e-4);
+    let sensed = relays([1, 2, 1, 2])[2].0;
+    world.switch(0.02, &[(sensed, false)]);
+    world.switch(0.03, &[(sensed, true)]);
+    world.advance(5.0);
+    close(world.value(Quantity::Voltage), 1e-2, 5e-6);
+}
+
+#[test]
+fn a_source_so_quick_that_the_clock_does_not_tell_still_arrives() {
+    let mut bench = bench();
+    bench.disturbances.source_s = 1e-15;
+    let mut world = world(&bench, &Dialects::ideal(), &pair(100.0));
+    world.set_input(1e5, true);
+    world.switch(1e5, &relays([1, 2, 1, 2]));
+    drive(&mut world, 1e5, 1e-4);
+    world.advance(1e5 + 1.0);
+    close(world.value(Quantity::Voltage), 1e-2, 5e-6);
+}
+
+#[test]
+fn ettingshausens_voltage_dies_away_while_nothing_is_sensed() {
+    let thermomagnetic = Thermomagnetic { ettingshausen: 0.05, time_s: 0.5, ..Thermomagnetic::default() };
+    let imperfections = Imperfections { thermomagnetic: Some(thermomagnetic), ..Imperfections::default() };
+    let sample = Sample { imperfections, ..film() };
+    let mut world = driven(&bench(), &sample, [1, 3, 2, 4], 1e-4);
+    world.set_field(0.0, Tesla(0.5)).unwrap();
+    world.advance(20.0);
+    let off = Source { on: false, ..world.source() };
+    world.set_source(20.0, off);
+    let open: Vec<_> = relays([1, 3, 2, 4]).into_iter().map(|(place, _)| (place, false)).collect();
+    world.switch(20.0, &open);
+    world.switch(21.0, &relays([1, 3, 2, 4]));
+    // 5 % of the film's 31.2 ohm a tesla, after 1.1 s of time constants of half a second; by then the rows' charge is
+    // gone.
+    let expected = 0.05 * -31.2 * 0.5 * 1e-4 * (-2.2f64).exp();
+    close(mean(&mut world, 21.1, 21.1001), expected, 1e-3);
+}
+
+#[test]
+fn at_the_limit_ettingshausen_follows_the_current_that_flows() {
+    let thermomagnetic = Thermomagnetic { ettingshausen: 0.05, time_s: 0.5, ..Thermomagnetic::default() };
+    let imperfections = Imperfections { thermomagnetic: Some(thermomagnetic), ..Imperfections::default() };
+    let read = |sample: &Sample, limit: f64| {
+        let mut world = driven(&bench(), sample, [1, 3, 2, 4], 0.0);
+        let source = Source { on: true, level: 1e-3, current: 1e-3, limit };
+        world.set_source(0.0, source);
+        world.set_field(0.0, Tesla(0.5)).unwrap();
+        let id = world.begin_window(Quantity::Current, 30.0, 30.02);
+        let voltage = mean(&mut world, 30.0, 30.02);
+        (world.is_at_limit(), voltage, world.end_window(id).unwrap())
+    };
+    let plain = read(&film(), 0.1);
+    let lagging = read(&Sample { imperfections, ..film() }, 0.1);
+    assert!(plain.0 && lagging.0 && plain.2 < 5e-4, "{plain:?}");
+    close(lagging.1 - plain.1, 0.05 * -31.2 * 0.5 * plain.2, 1e-4);
+}
+
+#[test]
+fn a_contact_with_a_barrier_settles_in_few_strides_forward_and_blocked() {
+    let barrier = Barrier { saturation_a: 1e-12, ideality: 1.2, leak_ohm: 1e7 };
+    let barriers = vec![Some(barrier), None];
+    let sample =
+        Sample { imperfections: Imperfections { barriers, ..Imperfections::default() }, ..pair(1e4) };
+    let mut world = driven(&bench(), &sample, [1, 2, 1, 2], 1e-4);
+    let mut now = 0.0;
+    // Forward some 0.6 V, that is 20 thermal voltages; blocked, 10 V across ten megohms.
+    for (amperes, most) in [(1e-4, 200), (-1e-6, 400), (1e-3, 400)] {
+        drive(&mut world, now, amperes);
+        let mut strides = 0;
+        let end = now + 10.0;
+        while world.time < end {
+            let stride = world.stride().min(end - world.time);
+            world.prepare(stride);
+            let stride = world.follow_barriers(stride);
+            let to = world.time + stride;
+            world.pass(to);
+            strides += 1;
+            assert!(strides <= most, "{strides} strides for {amperes} A by {} s", world.time - now);
+        }
+        now = world.time;
+    }
+}
+
+#[test]
+fn effects_that_are_nothing_change_no_bit() {
+    let mut written = bench();
+    written.disturbances = Disturbances { drift_s: 7.0, ..Disturbances::default() };
+    let nothing = Imperfections {
+        leak_ohm: vec![0.0; 4],
+        leak_to_ground_ohm: vec![0.0; 4],
+        contact_noise_ohm: vec![0.0; 4],
+        thermomagnetic: Some(Thermomagnetic { time_s: 1.0, ..Thermomagnetic::default() }),
+        ..Imperfections::default()
+    };
+    let read = |bench: &Bench, sample: &Sample| {
+        let mut world = driven(bench, sample, [1, 3, 2, 4], 1e-4);
+        world.set_field(0.0, Tesla(0.3)).unwrap();
+        let early = mean(&mut world, 1e-6, 2e-6);
+        (early.to_bits(), mean(&mut world, 1.0, 1.02).to_bits())
+    };
+    let plain = read(&bench(), &film());
+    assert_eq!(plain, read(&written, &Sample { imperfections: nothing, ..film() }));
+}
