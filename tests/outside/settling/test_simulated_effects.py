@@ -1,5 +1,5 @@
-"""What makes the simulated bench hard to measure on, through its devices: absorption and barriers against ngspice, Johnson
-noise by its variance and its spectrum, the mains by the transfer function of a mean.
+"""What makes the simulated bench hard to measure on, through its devices: absorption and barriers against ngspice,
+Johnson noise by its variance and its spectrum, the mains by the transfer function of a mean.
 
 Netlists and formulas are written here from docs/simulated-bench.md, not by the program. Figures are invented.
 """
@@ -75,9 +75,8 @@ def compare(lab, resistors, capacitors, solve):
 
 def soaking(part, time_s):
     """Parts of the demonstration with what soaks in each cable."""
-    resistors, capacitors = (
-        [component[1:] for component in components] for components in bench.parts(laboratory(), CONFIGURATION, False, True)
-    )
+    named = bench.parts(laboratory(), CONFIGURATION, False, True)
+    resistors, capacitors = ([component[1:] for component in components] for components in named)
     for node, _, farad in list(capacitors):
         resistors.append((node, f"soak {node}", time_s / (part * farad)))
         capacitors.append((f"soak {node}", GROUND, part * farad))
@@ -133,7 +132,8 @@ def with_diodes(barriers):
         for k, (saturation, ideality, _) in barriers.items():
             lines.append(f"d{k} {names.place[contacts[k - 1]]} {names.place[f'inside {k}']} m{k}")
             lines.append(f".model m{k} d(is={saturation!r} n={ideality!r})")
-        lines += [f"i{k} 0 {names.place[node]} dc {amps!r}" for k, (node, amps) in enumerate(circuit["currents"].items())]
+        drives = enumerate(circuit["currents"].items())
+        lines += [f"i{k} 0 {names.place[node]} dc {ampere!r}" for k, (node, ampere) in drives]
         lines += [f".ic v({names.place[node]})={volt!r}" for node, volt in circuit["initial"].items()]
         step = stop / steps
         celsius = ROOM_K - 273.15
@@ -158,7 +158,10 @@ def test_contacts_with_barriers_settle_and_rest_as_diodes_do():
     assert off < BARRIER_TOLERANCE, f"off by {off:.2e} of the step"
 
 
-@pytest.mark.parametrize("contact, wrong", [(1, (1e-14, 1.25, 2e10)), (1, (1.3e-14, 1.2, 2e10)), (3, (4e-14, 1.5, 7.3e9))])
+@pytest.mark.parametrize(
+    "contact, wrong",
+    [(1, (1e-14, 1.25, 2e10)), (1, (1.3e-14, 1.2, 2e10)), (3, (4e-14, 1.5, 7.3e9))],
+)
 def test_a_barrier_that_is_wrong_is_noticed(contact, wrong):
     off = compare(laboratory(imperfections=barred(BARRIERS)), *with_diodes(BARRIERS | {contact: wrong}))
     assert off > 2 * BARRIER_TOLERANCE, f"only {off:.2e} of the step"
@@ -238,15 +241,20 @@ def test_no_johnson_noise_where_none_is_written():
 MAINS_V, MAINS_A = 2e-3, 3e-10
 
 
+def pickup(starts, aperture_plc):
+    """What the mains add to readings at these times: beginnings and volts of each phase."""
+    quiet, mains = noisy(johnson=False), noisy(johnson=False)
+    keys = f"mains_v = {MAINS_V}\nmains_a = {MAINS_A}"
+    mains.texts["bench"] = mains.texts["bench"].replace("johnson_noise = false", keys)
+    pairs = zip(readings(mains, starts, aperture_plc), readings(quiet, starts, aperture_plc))
+    return [(series(a, "start_s"), series(a, "voltage_v") - series(b, "voltage_v")) for a, b in pairs]
+
+
 @pytest.mark.parametrize("aperture_plc", [0.05, 0.3, 0.5, 1.3, 2.5])
 def test_the_mains_are_seen_through_the_mean_over_the_aperture(aperture_plc):
-    starts = 1.0 + 0.057 * np.arange(60)
     amplitude = MAINS_V + MAINS_A * sensed_ohm()
-    mains = noisy(johnson=False)
-    mains.texts["bench"] = mains.texts["bench"].replace("johnson_noise = false", f"mains_v = {MAINS_V}\nmains_a = {MAINS_A}")
-    for phase, without in zip(readings(mains, starts, aperture_plc), readings(noisy(johnson=False), starts, aperture_plc)):
-        added = series(phase, "voltage_v") - series(without, "voltage_v")
-        middle = 2 * np.pi * 50 * (series(phase, "start_s") + aperture_plc / 100)
+    for starts, added in pickup(1.0 + 0.057 * np.arange(60), aperture_plc):
+        middle = 2 * np.pi * 50 * (starts + aperture_plc / 100)
         waves = np.column_stack([np.sin(middle), np.cos(middle)])
         fitted, *_ = np.linalg.lstsq(waves, added, rcond=None)
         assert np.hypot(*fitted) == pytest.approx(amplitude * abs(np.sinc(aperture_plc)), rel=1e-4)
@@ -255,8 +263,5 @@ def test_the_mains_are_seen_through_the_mean_over_the_aperture(aperture_plc):
 
 @pytest.mark.parametrize("aperture_plc", [1, 3])
 def test_the_mains_vanish_over_whole_cycles(aperture_plc):
-    mains = noisy(johnson=False)
-    mains.texts["bench"] = mains.texts["bench"].replace("johnson_noise = false", f"mains_v = {MAINS_V}")
-    starts = 1.0 + 0.087 * np.arange(30)
-    for phase, without in zip(readings(mains, starts, aperture_plc), readings(noisy(johnson=False), starts, aperture_plc)):
-        assert np.abs(series(phase, "voltage_v") - series(without, "voltage_v")).max() < 1e-9 * MAINS_V
+    for _, added in pickup(1.0 + 0.087 * np.arange(30), aperture_plc):
+        assert np.abs(added).max() < 1e-9 * MAINS_V

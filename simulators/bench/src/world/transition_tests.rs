@@ -114,6 +114,7 @@ fn a_contact_with_a_barrier_settles_in_few_strides_forward_and_blocked() {
             assert!(strides <= most, "{strides} strides for {amperes} A by {} s", world.time - now);
         }
         now = world.time;
+        eprintln!("STRIDES {strides}");
     }
 }
 
