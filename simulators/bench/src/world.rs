@@ -187,6 +187,7 @@ impl World {
         while self.time < to {
             let bounds = self.windows.values().flat_map(|window| [window.start, window.end]);
             let next = bounds.filter(|&bound| bound > self.time).fold(to, f64::min);
+            self.illuminate();
             let stride = self.stride();
             self.prepare(stride.min(next - self.time));
             let mut stride = stride.min(next - self.time);

@@ -70,6 +70,16 @@ impl World {
         }
     }
 
+    /// Lets light fall, or not, before it is asked how long a stride may be: what is lit begins to warm.
+    pub(super) fn illuminate(&mut self) {
+        let Some(light) = self.parts.imperfections.light else { return };
+        let lit = self.time >= light.from_s && self.time < light.to_s;
+        if std::mem::replace(&mut self.position.lit, lit) != lit {
+            self.changed = self.time;
+            self.rearrange();
+        }
+    }
+
     /// Brings what changes by itself to a stride of some seconds from now, before it is passed.
     pub(super) fn prepare(&mut self, seconds: f64) {
         let mut changed = false;
@@ -86,12 +96,6 @@ impl World {
                 self.source.current = self.wanted + (from - self.wanted) * mean;
             }
             changed = true;
-        }
-        if let Some(light) = self.parts.imperfections.light {
-            let lit = self.time >= light.from_s && self.time < light.to_s;
-            if std::mem::replace(&mut self.position.lit, lit) != lit {
-                (self.changed, changed) = (self.time, true);
-            }
         }
         let kelvin = self.surrounding.0.0 + self.warmth;
         if (kelvin - self.position.temperature().0).abs() > WARMER_K {

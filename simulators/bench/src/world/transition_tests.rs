@@ -2,8 +2,11 @@
 //! change by themselves. Formulas stand at each test.
 
 use super::*;
+use crate::parts::CONTACTS;
 use crate::testing::{Dialects, bench, film, pair, relays, world};
-use quadrille_documents::{Barrier, Bench, Disturbances, Imperfections, Sample, Thermomagnetic};
+use quadrille_documents::{
+    Barrier, Bench, Disturbances, Heating, Imperfections, Light, Sample, Thermomagnetic,
+};
 
 fn driven(bench: &Bench, sample: &Sample, contacts: [usize; 4], amperes: f64) -> World {
     let mut world = world(bench, &Dialects::ideal(), sample);
@@ -100,7 +103,7 @@ fn a_contact_with_a_barrier_settles_in_few_strides_forward_and_blocked() {
     let mut world = driven(&bench(), &sample, [1, 2, 1, 2], 1e-4);
     let mut now = 0.0;
     // Forward some 0.6 V, that is 20 thermal voltages; blocked, 10 V across ten megohms.
-    for (amperes, most) in [(1e-4, 200), (-1e-6, 400), (1e-3, 400)] {
+    for (amperes, most) in [(1e-4, 150), (-1e-6, 300), (1e-3, 350)] {
         drive(&mut world, now, amperes);
         let mut strides = 0;
         let end = now + 10.0;
@@ -114,7 +117,25 @@ fn a_contact_with_a_barrier_settles_in_few_strides_forward_and_blocked() {
             assert!(strides <= most, "{strides} strides for {amperes} A by {} s", world.time - now);
         }
         now = world.time;
-        eprintln!("STRIDES {strides}");
+    }
+}
+
+#[test]
+fn the_current_through_a_barrier_at_rest_is_that_of_its_characteristic_to_nine_digits() {
+    let barrier = Barrier { saturation_a: 1e-9, ideality: 1.2, leak_ohm: 8e4 };
+    let barriers = vec![None, Some(barrier)];
+    let sample =
+        Sample { imperfections: Imperfections { barriers, ..Imperfections::default() }, ..pair(1e4) };
+    // k T / e of SI's exact constants at 295 K.
+    let thermal = 1.2 * 1.380_649e-23 * 295.0 / 1.602_176_634e-19;
+    let mut world = driven(&bench(), &sample, [2, 1, 2, 1], 1e-4);
+    for (k, amperes) in [1e-4, -1e-4, 1e-3, -3e-6, 5e-6].into_iter().enumerate() {
+        drive(&mut world, 10.0 * k as f64, amperes);
+        world.advance(10.0 * (k + 1) as f64);
+        let volt = world.voltages[CONTACTS + 1] - world.voltages[world.parts.inside(1)];
+        let through = world.in_sample().1[1].0;
+        assert!((through / amperes - 1.0).abs() < 1e-3, "{through:e}");
+        close(through, 1e-9 * (volt / thermal).exp_m1() + volt / 8e4, 1e-9);
     }
 }
 
@@ -137,4 +158,32 @@ fn effects_that_are_nothing_change_no_bit() {
     };
     let plain = read(&bench(), &film());
     assert_eq!(plain, read(&written, &Sample { imperfections: nothing, ..film() }));
+}
+
+#[test]
+fn the_rise_of_temperature_is_an_exponential_to_the_thermal_resistance_times_the_power_and_back() {
+    let heating = Some(Heating { kelvin_per_w: 300.0, time_s: 2.0 });
+    let light = Some(Light { factor: 4.0, from_s: 30.0, to_s: 1e9 });
+    // Ten kilohms that do not mind their temperature; 0.9 mW, in the light a quarter of it.
+    let imperfections = Imperfections { heating, light, ..Imperfections::default() };
+    let sample = Sample { imperfections, ..pair(1e4) };
+    let mut world = driven(&bench(), &sample, [1, 2, 1, 2], 3e-4);
+    let rise = 300.0 * 9e-8 * 1e4;
+    for (time, expected) in [
+        (1.0, rise * (1.0 - (-0.5f64).exp())),
+        (2.0, rise * (1.0 - (-1f64).exp())),
+        (29.9, rise),
+        (31.0, rise * (0.25 + 0.75 * (-0.5f64).exp())),
+        (70.0, rise / 4.0),
+    ] {
+        world.advance(time);
+        close(world.warmth, expected, 2e-5);
+        assert!((world.position.temperature().0 - 295.0 - world.warmth).abs() < 0.1 * rise);
+    }
+    let off = Source { on: false, ..world.source() };
+    world.set_source(70.0, off);
+    world.advance(74.0);
+    close(world.warmth, rise / 4.0 * (-2f64).exp(), 1e-4);
+    world.advance(200.0);
+    assert!((world.position.temperature().0 - 295.0).abs() < 2e-4);
 }
