@@ -7,11 +7,12 @@ use crate::device::{
     self, CurrentSource, Device, FieldSource, Kind, Matrix, Meter, Step, TemperatureController,
 };
 use crate::fault_board::Board;
+use crate::identity;
 use crate::mirror::{self, Mirror};
 use crate::parts::{Broken, Parts};
 use crate::plant::{Cryostat, CryostatFault, Magnet, MagnetFault, Surroundings};
 use crate::world::{Limits, World};
-use quadrille_documents::{Bench, BenchLimits, Crosspoint, Dialect, Role, Sample};
+use quadrille_documents::{Bench, BenchLimits, Crosspoint, Dialect, Instrument, Role, Sample};
 use quadrille_quantity::{Kelvin, Tesla};
 use quadrille_scpi::device::{Response, ScpiError, Unit, errors, parse_message};
 use quadrille_specimen::ROOM;
@@ -54,6 +55,8 @@ impl Default for Options {
 #[derive(Clone)]
 pub struct SimulatedBench {
     inner: Arc<Mutex<Inner>>,
+    /// What the bench document expects each to say it is.
+    identities: Arc<BTreeMap<Role, String>>,
     /// Held while a device carries out a message: one after the other, whoever sends them.
     pub(crate) busy: Arc<[tokio::sync::Mutex<()>; 6]>,
     /// The faults in force. Locked after the bench where both are.
@@ -112,7 +115,9 @@ impl SimulatedBench {
             devices.push(Box::new(FieldSource::new(magnet, &limits, facts(Role::FieldSource).operate_s)));
         }
         let inner = Inner { faults: Arc::clone(&faults), world, surroundings, devices };
-        Ok(Self { inner: Arc::new(Mutex::new(inner)), busy: Arc::default(), faults, mirrors })
+        let expected = |instrument: &Instrument| Some((instrument.role, instrument.identity.clone()?));
+        let identities = Arc::new(bench.instruments.iter().filter_map(expected).collect());
+        Ok(Self { inner: Arc::new(Mutex::new(inner)), identities, busy: Arc::default(), faults, mirrors })
     }
 
     /// Sets the field at the sample, at once. Refused where it is not finite, and where the bench has a magnet.
@@ -330,6 +335,10 @@ impl SimulatedBench {
                 (device::begin(device, unit, now, world)?, now, device.operate_s())
             };
             match step {
+                Step::Done(answer) if device::ends_message(unit) => {
+                    let pattern = self.identities.get(&role).map(String::as_str);
+                    return Ok(answer.map(|own| identity::named(pattern, own)));
+                }
                 Step::Done(answer) => return Ok(answer),
                 Step::Operate => {
                     self.wait_until(now + operate_s).await;

@@ -13,6 +13,7 @@ mod fault_answers;
 mod fault_board;
 mod fault_effects;
 mod fault_schedule;
+mod identity;
 mod mirror;
 mod parts;
 mod plant;

@@ -13,7 +13,6 @@ mod pattern;
 mod tests;
 
 use crate::SimulationError;
-use crate::device;
 use native::{Deed, Units, Values};
 use pattern::Pattern;
 use quadrille_documents::{
@@ -38,8 +37,6 @@ pub(crate) struct Mirror {
     /// The bench's crosspoints as the dialect writes them.
     crosspoints: BTreeMap<String, Crosspoint>,
     units: Units,
-    /// Pattern that the bench document expects of its identity.
-    identity: Option<String>,
 }
 
 /// A template with what it means: one action, or several questions for one register.
@@ -110,22 +107,8 @@ impl Mirror {
         }
         let texts = dialect.initialise.iter().map(written);
         let initialise = texts.flat_map(|text| split(&text).map(str::to_owned).collect::<Vec<_>>()).collect();
-        let identity = bench.instrument(dialect.role).and_then(|instrument| instrument.identity.clone());
         let (dialect, units) = (dialect.clone(), Units::new(bench));
-        Ok(Self { dialect, wordings, initialise, crosspoints, units, identity })
-    }
-
-    /// Who it says it is. A bench document of real instruments expects theirs, or the run would end there: then it
-    /// is what the document expects, with the virtual instrument's own name in place of the last `*`.
-    fn named(&self, native: String) -> String {
-        match &self.identity {
-            Some(pattern) if native.starts_with(device::MAKER) && !fits(pattern, &native) => {
-                let (head, tail) = pattern.rsplit_once('*').unwrap_or((pattern, ""));
-                let stand_in = if pattern.contains('*') { format!(" ({native})") } else { String::new() };
-                format!("{}{stand_in}{tail}", head.replace('*', ""))
-            }
-            _ => native,
-        }
+        Ok(Self { dialect, wordings, initialise, crosspoints, units })
     }
 
     /// What a message without its newline comes to, up to the first unit that is not understood. The longest run of
@@ -279,21 +262,6 @@ fn wordings(dialect: &Dialect) -> Vec<Wording> {
         }
     }
     wordings
-}
-
-/// Whether a text has a pattern in which `*` stands for anything; case does not matter.
-fn fits(pattern: &str, text: &str) -> bool {
-    let mut pieces = pattern.split('*');
-    let first = pieces.next().unwrap_or_default();
-    let (Some(head), Some(rest)) = (text.get(..first.len()), text.get(first.len()..)) else { return false };
-    if !head.eq_ignore_ascii_case(first) {
-        return false;
-    }
-    let after = pattern.get(first.len() + 1..);
-    after.map_or(rest.is_empty(), |after| {
-        let starts = rest.char_indices().map(|(at, _)| at).chain([rest.len()]);
-        starts.into_iter().any(|at| fits(after, &rest[at..]))
-    })
 }
 
 /// A template as the document has it.

@@ -117,9 +117,6 @@ pub(crate) fn ends_message(unit: &Unit) -> bool {
     unit.is_query && matches!(&unit.header, Header::Common(name) if name == "IDN")
 }
 
-/// How the identity of every virtual instrument begins.
-pub(crate) const MAKER: &str = "QUADRILLE,VIRTUAL ";
-
 fn identity(role: Role) -> String {
     let (name, number) = match role {
         Role::CurrentSource => ("CURRENT SOURCE", 1),
@@ -129,7 +126,7 @@ fn identity(role: Role) -> String {
         Role::TemperatureController => ("TEMPERATURE CONTROLLER", 5),
         Role::FieldSource => ("FIELD SOURCE", 6),
     };
-    format!("{MAKER}{name},SIM-{number},{}", env!("CARGO_PKG_VERSION"))
+    format!("QUADRILLE,VIRTUAL {name},SIM-{number},{}", env!("CARGO_PKG_VERSION"))
 }
 
 /// A table of commands; a pattern that is none is our own mistake, which every test of a device would meet.

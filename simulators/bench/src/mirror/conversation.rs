@@ -52,9 +52,6 @@ impl SimulatedBench {
             }
         }
         *is_ended |= tells_who;
-        if tells_who {
-            answers = answers.into_iter().map(|native| mirror.named(native)).collect();
-        }
         if let Phrase::Deed(deed) = phrase
             && deed.goes
             && self.natively(role, native::CAN_GO).await?.as_deref() == Some("1")

@@ -2,7 +2,7 @@
 
 use super::{DOCUMENTS, laboratory, laboratory_text, mirror, parsed, shipped};
 use crate::mirror::pattern::Pattern;
-use crate::mirror::{Mirror, Phrase, fits, split};
+use crate::mirror::{Mirror, Phrase, split};
 use proptest::prelude::*;
 use quadrille_documents::{Action, Crosspoint, Dialect, Part, Placeholder, Role, Template};
 use std::collections::BTreeMap;
@@ -184,36 +184,6 @@ fn answers_are_brought_to_the_form_of_the_document() {
     check(Role::TemperatureController, "FLAGS?", &["8", "0"], "0");
     check(Role::TemperatureController, "FLAGS?", &["0", "528"], "70");
     check(Role::FieldSource, "FLAGS?", &["8", "512"], "4");
-}
-
-#[test]
-fn an_identity_is_what_the_bench_document_expects_and_says_that_it_is_virtual() {
-    let native = "QUADRILLE,VIRTUAL VOLTMETER,SIM-2,1.0";
-    for (pattern, expected) in [
-        (None, native),
-        (Some("*virtual voltmeter*"), native),
-        (Some("QUADRILLE,*,1.0"), native),
-        (Some("*nobody's 9*"), "nobody's 9 (QUADRILLE,VIRTUAL VOLTMETER,SIM-2,1.0)"),
-        (Some("NOBODY,*,7,*"), "NOBODY,,7, (QUADRILLE,VIRTUAL VOLTMETER,SIM-2,1.0)"),
-        (Some("NOBODY,*,7"), "NOBODY, (QUADRILLE,VIRTUAL VOLTMETER,SIM-2,1.0),7"),
-        (Some("NOBODY"), "NOBODY"),
-    ] {
-        let mut mirror = mirror(&laboratory(Role::Voltmeter));
-        mirror.identity = pattern.map(str::to_owned);
-        let named = mirror.named(native.to_owned());
-        assert_eq!(named, expected);
-        assert!(pattern.is_none_or(|pattern| fits(pattern, &named)), "{named}");
-        // Another instrument at the address is still another.
-        assert_eq!(mirror.named("SOMEBODY,ELSE,0,1".to_owned()), "SOMEBODY,ELSE,0,1");
-    }
-    for (pattern, text) in [("a*ba", "aba"), ("maker,*,7,*", "MAKER,METER,7,2")] {
-        assert!(fits(pattern, text), "{pattern} {text}");
-    }
-    for (pattern, text) in
-        [("ab*ba", "aba"), ("maker", "maker,1"), ("maker,1", "maker"), ("maker,*,7", "maker,7")]
-    {
-        assert!(!fits(pattern, text), "{pattern} {text}");
-    }
 }
 
 /// What a template can give, decided by trying: written apart from the automaton on purpose.
