@@ -367,3 +367,26 @@ fn a_broken_guard_or_broken_buffers_show_at_gigohms() {
     let leaking = volts_at_gigohms(Options { without_guard: true, ..Options::default() });
     assert!((0.55..0.75).contains(&leaking), "{leaking}");
 }
+
+#[test]
+fn a_reading_has_the_johnson_noise_of_what_it_was_taken_on_whenever_it_is_fetched() {
+    let fetched = |opened: bool| {
+        let mut document = bench();
+        document.disturbances.johnson = true;
+        let (dialects, sample) = (Dialects::ideal(), ring(1e8, 1.5e8, 2.2e8, 3.3e8));
+        let of = |role| dialects.of(role);
+        let bench = SimulatedBench::new(&document, of, &sample, Options::default()).unwrap();
+        in_virtual_time(async {
+            ask(&bench, SwitchMatrix, "ROUT:CLOS (@4!14,2!13)").await;
+            ask(&bench, Voltmeter, "VOLT:RANG 0.1;:INIT").await;
+            tokio::time::sleep(std::time::Duration::from_millis(30)).await;
+            if opened {
+                ask(&bench, SwitchMatrix, "ROUT:OPEN:ALL").await;
+            }
+            number(&ask(&bench, Voltmeter, "FETC?").await)
+        })
+    };
+    // Some microvolts of noise, and nothing else.
+    assert!((1e-9..1e-4).contains(&fetched(false).abs()), "{}", fetched(false));
+    assert_eq!(fetched(true), fetched(false));
+}
