@@ -26,13 +26,16 @@ pub struct Disturbances {
     pub mains_v: f64,
     /// Amplitude of the mains' current through the sample between the sense contacts, in amperes.
     pub mains_a: f64,
+    /// How much more than nominal the frequency of the mains is, in hertz.
+    pub mains_off_hz: f64,
     /// Time constant with which the source comes to a new level, in seconds.
     pub source_s: f64,
     /// Whether resistors at a temperature make Johnson noise.
     pub johnson: bool,
 }
 
-/// A contact that is not ohmic: i = I_s (exp(v / n V_T) − 1) + v / R, the metal side positive.
+/// A contact that is not ohmic: i = I_s (exp(v / n V_T) − 1) + v / R from the metal into the sample, v the voltage of the
+/// metal against the sample beneath it; or both turned round.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Barrier {
     /// Saturation current I_s, in amperes.
@@ -41,6 +44,15 @@ pub struct Barrier {
     pub ideality: f64,
     /// Resistance R beside it, in ohms.
     pub leak_ohm: f64,
+    /// Whether current flows easily out of the sample rather than into it: metal on p-type rather than on n-type.
+    pub is_easy_out: bool,
+}
+
+impl Barrier {
+    /// +1 where current flows easily into the sample, −1 where out of it.
+    pub fn sign(&self) -> f64 {
+        if self.is_easy_out { -1.0 } else { 1.0 }
+    }
 }
 
 /// Rise of the sample's temperature by what is dissipated in it.
@@ -87,8 +99,14 @@ pub struct Imperfections {
     pub capacitance_f: f64,
     /// Contacts that are not ohmic.
     pub barriers: Vec<Option<Barrier>>,
-    /// Fluctuation of each contact's resistance: standard deviation over a decade of frequency, in ohms.
+    /// Fluctuation of each contact's resistance: standard deviation over a decade of frequency, in ohms. Seen where a
+    /// contact carries the current and is sensed.
     pub contact_noise_ohm: Vec<f64>,
+    /// Fluctuation of each contact's potential by the current through the sample, whatever contacts that takes: the same,
+    /// in ohms. Seen where a contact is sensed.
+    pub excess_noise_ohm: Vec<f64>,
+    /// Relative change of all resistances with temperature, per kelvin: exp(α (T − 295 K)), beside what the model does.
+    pub temperature_coefficient_per_k: f64,
     /// Self-heating.
     pub heating: Option<Heating>,
     /// Thermomagnetic and thermoelectric voltages.
@@ -100,6 +118,9 @@ pub struct Imperfections {
 const SECONDS: Bounds = Bounds::new(1e-9, 1e7, "s");
 const VOLTS: Bounds = Bounds::new(-1e3, 1e3, "V");
 const OHMS: Bounds = Bounds::new(0.0, 1e19, "ohm");
+
+/// A leak of less would be a contact. Ours.
+const LEAST_LEAK_OHM: f64 = 1e-3;
 
 /// A number that may be absent; `None` where it is there and wrong.
 fn number(table: &Table<'_>, key: &'static str, bounds: Bounds) -> Option<f64> {
@@ -141,6 +162,7 @@ pub(crate) fn disturbances(simulation: Option<&Table<'_>>) -> Option<Disturbance
     let drift = pair(&table, ("drift_v", volts), ("drift_s", SECONDS));
     let mains_v = number(&table, "mains_v", volts);
     let mains_a = number(&table, "mains_a", Bounds::new(0.0, 1.0, "A"));
+    let mains_off = number(&table, "mains_off_hz", Bounds::new(-5.0, 5.0, "Hz"));
     let source_s = number(&table, "source_s", Bounds::new(0.0, 1e3, "s"));
     let johnson = table.flag("johnson_noise");
     let wrong = johnson.is_none() && table.has("johnson_noise");
@@ -152,6 +174,7 @@ pub(crate) fn disturbances(simulation: Option<&Table<'_>>) -> Option<Disturbance
         drift_s,
         mains_v: mains_v?,
         mains_a: mains_a?,
+        mains_off_hz: mains_off?,
         source_s: source_s?,
         johnson: johnson.is_some_and(|johnson| johnson.value),
     };
@@ -163,11 +186,12 @@ pub(crate) fn imperfections(model: &Table<'_>, contacts: usize) -> Option<Imperf
     let Some(table) = model.table("imperfections") else {
         return (!model.has("imperfections")).then(Imperfections::default);
     };
-    let list = |key, bounds| list(&table, key, bounds, contacts);
-    let leak = list("leak_ohm", OHMS);
-    let to_ground = list("leak_to_ground_ohm", OHMS);
+    let leak = leaks(&table, "leak_ohm", contacts);
+    let to_ground = leaks(&table, "leak_to_ground_ohm", contacts);
+    let coefficient = number(&table, "temperature_coefficient_per_k", Bounds::new(-0.1, 0.1, "1/K"));
     let capacitance = number(&table, "capacitance_f", Bounds::new(0.0, 1e-3, "F"));
-    let noise = list("contact_noise_ohm", OHMS);
+    let noise = list(&table, "contact_noise_ohm", OHMS, contacts);
+    let excess = list(&table, "excess_noise_ohm", OHMS, contacts);
     let barriers = barriers(&table, contacts);
     let heating = pair(
         &table,
@@ -182,6 +206,8 @@ pub(crate) fn imperfections(model: &Table<'_>, contacts: usize) -> Option<Imperf
         capacitance_f: capacitance?,
         barriers: barriers?,
         contact_noise_ohm: noise?,
+        excess_noise_ohm: excess?,
+        temperature_coefficient_per_k: coefficient?,
         heating: heating?.map(|(kelvin_per_w, time_s)| Heating { kelvin_per_w, time_s }),
         thermomagnetic: thermomagnetic?,
         light: light?,
@@ -193,12 +219,30 @@ fn list(table: &Table<'_>, key: &'static str, bounds: Bounds, contacts: usize) -
     let Some(list) = table.numbers(key, bounds) else {
         return (!table.has(key)).then(Vec::new);
     };
+    of_contacts(table, list, contacts)
+}
+
+fn of_contacts(table: &Table<'_>, list: Located<Vec<Located<f64>>>, contacts: usize) -> Option<Vec<f64>> {
     if list.value.len() == contacts {
         return Some(list.value.into_iter().map(|entry| entry.value).collect());
     }
     let problem = format!("{} entries for {contacts} contacts", list.value.len());
     table.push(list.fault(problem, "write one for each contact"));
     None
+}
+
+/// Resistances, of which zero stands for none.
+fn leaks(table: &Table<'_>, key: &'static str, contacts: usize) -> Option<Vec<f64>> {
+    let Some(list) = table.numbers(key, OHMS) else {
+        return (!table.has(key)).then(Vec::new);
+    };
+    let mut right = true;
+    for leak in list.value.iter().filter(|leak| leak.value > 0.0 && leak.value < LEAST_LEAK_OHM) {
+        right = false;
+        let remedy = format!("write {LEAST_LEAK_OHM} ohm or more, or 0 where nothing leaks");
+        table.push(leak.fault(format!("{:e} ohm are a short circuit", leak.value), remedy));
+    }
+    of_contacts(table, list, contacts).filter(|_| right)
 }
 
 fn barriers(table: &Table<'_>, contacts: usize) -> Option<Vec<Option<Barrier>>> {
@@ -214,18 +258,23 @@ fn barriers(table: &Table<'_>, contacts: usize) -> Option<Vec<Option<Barrier>>> 
         let saturation =
             need("saturation_a", Bounds::new(1e-18, 1.0, "A"), "write its saturation current in amperes");
         let ideality = entry.number("ideality", Bounds::new(1.0, 10.0, ""));
+        let easy = entry.word("easy", &["in", "out"]);
+        right &= ideality.is_some() || !entry.has("ideality");
+        right &= easy.is_some() || !entry.has("easy");
         let leak = need("leak_ohm", Bounds::new(1e-3, 1e15, "ohm"), "write the resistance beside it in ohms");
         let (Some(contact), Some(saturation_a), Some(leak_ohm)) = (contact, saturation, leak) else {
             right = false;
             continue;
         };
-        if barriers[contact.value as usize - 1].is_some() {
+        let ideality = ideality.map_or(1.0, |ideality: Located<f64>| ideality.value);
+        let is_easy_out = easy.is_some_and(|easy| easy.value == "out");
+        let place = &mut barriers[contact.value as usize - 1];
+        if place.is_some() {
             let problem = format!("contact {} has a barrier already", contact.value);
-            table.push(contact.fault(problem, "write one for a contact"));
+            entry.push(contact.fault(problem, "write one for a contact"));
             right = false;
         }
-        let ideality = ideality.map_or(1.0, |ideality: Located<f64>| ideality.value);
-        barriers[contact.value as usize - 1] = Some(Barrier { saturation_a, ideality, leak_ohm });
+        *place = Some(Barrier { saturation_a, ideality, leak_ohm, is_easy_out });
     }
     if !any {
         barriers.clear();

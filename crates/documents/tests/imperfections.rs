@@ -51,7 +51,7 @@ fn wrong_sample(keys: &str, further: isize, expected: &[&str]) {
 #[test]
 fn every_disturbance_is_read() {
     let keys = "absorption = 0.02\nabsorption_s = 3\ndrift_v = 1e-7\ndrift_s = 300\nmains_v = 2e-3\n\
-        mains_a = 1e-9\nsource_s = 0.01\njohnson_noise = true";
+        mains_a = 1e-9\nmains_off_hz = -0.05\nsource_s = 0.01\njohnson_noise = true";
     let found = bench("bench.toml", &disturbed(keys).0, |_| Ok(())).unwrap().disturbances;
     let expected = Disturbances {
         absorption: Some(Absorption { part: 0.02, time_s: 3.0 }),
@@ -59,6 +59,7 @@ fn every_disturbance_is_read() {
         drift_s: 300.0,
         mains_v: 2e-3,
         mains_a: 1e-9,
+        mains_off_hz: -0.05,
         source_s: 0.01,
         johnson: true,
     };
@@ -70,14 +71,17 @@ fn every_disturbance_is_read() {
 #[test]
 fn every_imperfection_is_read() {
     let keys = "leak_ohm = [0, 1e12, 0, 2e12]\nleak_to_ground_ohm = [1e13, 0, 0, 0]\ncapacitance_f = 1e-12\n\
-        contact_noise_ohm = [1, 2, 3, 4]\nheating_k_per_w = 50\nheating_s = 2\nettingshausen = 0.01\n\
+        contact_noise_ohm = [1, 2, 3, 4]\nexcess_noise_ohm = [4, 3, 2, 1]\ntemperature_coefficient_per_k = -0.004\n\
+        heating_k_per_w = 50\nheating_s = 2\nettingshausen = 0.01\n\
         ettingshausen_s = 3\nheat_flow_v_per_t = [1e-6, 2e-6, 0, -1e-6]\nseebeck_v = [0, 1e-6, 2e-6, 5e-6]\n\
         light_factor = 3\nlight_from_s = 10\nlight_to_s = 20\n[[model.imperfections.barrier]]\ncontact = 3\n\
-        saturation_a = 1e-12\nideality = 1.4\nleak_ohm = 1e9";
+        saturation_a = 1e-12\nideality = 1.4\nleak_ohm = 1e9\neasy = \"out\"";
     let found = sample("sample.toml", &imperfect(keys).0).unwrap().imperfections;
     assert_eq!(found.leak_ohm, [0.0, 1e12, 0.0, 2e12]);
     assert_eq!(found.leak_to_ground_ohm, [1e13, 0.0, 0.0, 0.0]);
     assert_eq!(found.contact_noise_ohm, [1.0, 2.0, 3.0, 4.0]);
+    assert_eq!(found.excess_noise_ohm, [4.0, 3.0, 2.0, 1.0]);
+    assert_eq!(found.temperature_coefficient_per_k, -0.004);
     assert_eq!(found.capacitance_f, 1e-12);
     let heating = found.heating.unwrap();
     assert_eq!((heating.kelvin_per_w, heating.time_s), (50.0, 2.0));
@@ -86,7 +90,7 @@ fn every_imperfection_is_read() {
     assert_eq!(heat.heat_flow_v_per_t, [1e-6, 2e-6, 0.0, -1e-6]);
     assert_eq!(heat.seebeck_v, [0.0, 1e-6, 2e-6, 5e-6]);
     assert_eq!(found.light, Some(Light { factor: 3.0, from_s: 10.0, to_s: 20.0 }));
-    let barrier = Barrier { saturation_a: 1e-12, ideality: 1.4, leak_ohm: 1e9 };
+    let barrier = Barrier { saturation_a: 1e-12, ideality: 1.4, leak_ohm: 1e9, is_easy_out: true };
     assert_eq!(found.barriers, [None, None, Some(barrier), None]);
 }
 
@@ -112,7 +116,14 @@ fn half_a_pair_is_told_with_what_is_missing() {
 
 #[test]
 fn a_list_of_another_length_than_the_contacts_is_told() {
-    for key in ["leak_ohm", "leak_to_ground_ohm", "contact_noise_ohm", "heat_flow_v_per_t", "seebeck_v"] {
+    for key in [
+        "leak_ohm",
+        "leak_to_ground_ohm",
+        "contact_noise_ohm",
+        "excess_noise_ohm",
+        "heat_flow_v_per_t",
+        "seebeck_v",
+    ] {
         let keys = format!("capacitance_f = 1e-12\n{key} = [1, 2, 3]");
         wrong_sample(&keys, 1, &[key, "3 entries for 4 contacts", "write one for each contact"]);
     }
@@ -131,6 +142,13 @@ fn impossible_numbers_are_told_with_their_bounds() {
         let further = isize::from(key.ends_with("absorption_s = 0"));
         wrong_bench(key, further, &["write a number"]);
     }
+    wrong_bench("mains_off_hz = 50", 0, &["mains_off_hz", "write a number"]);
+    wrong_sample("temperature_coefficient_per_k = 1", 0, &["write a number"]);
+    wrong_sample(
+        "leak_ohm = [0, 1e-6, 0, 0]",
+        0,
+        &["1e-6 ohm are a short circuit", "or 0 where nothing leaks"],
+    );
     wrong_bench("johnson_noise = 1", 0, &["johnson_noise", "true"]);
     for key in [
         "capacitance_f = -1e-12",
@@ -156,6 +174,7 @@ fn a_barrier_needs_its_contact_and_its_figures_and_stands_once() {
     wrong_sample(&barrier("contact = 5\nsaturation_a = 1e-12\nleak_ohm = 1e9"), 1, &["contact", "write"]);
     wrong_sample(&barrier("contact = 2\nsaturation_a = 1e-12"), 0, &["`leak_ohm` is missing"]);
     wrong_sample(&barrier(&format!("{whole}ideality = 0.5")), 4, &["ideality", "write a number from 1e0"]);
+    wrong_sample(&barrier(&format!("{whole}easy = \"up\"")), 4, &["easy", "in", "out"]);
     wrong_sample(
         &format!("{}{}", barrier(whole), barrier(whole)),
         5,

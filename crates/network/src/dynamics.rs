@@ -31,6 +31,15 @@ pub struct Dynamics {
     mesh: Mesh,
 }
 
+/// Currents that die away from now on: `currents` × exp(−t / `time`), in amperes into the nodes.
+#[derive(Clone, Copy, Debug)]
+pub struct Fading<'a> {
+    /// Amperes by node, now.
+    pub currents: &'a [f64],
+    /// Time constant; above zero.
+    pub time: Second,
+}
+
 /// Voltages after some time and their integral over that time.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Response {
@@ -89,19 +98,37 @@ impl Dynamics {
     /// [`relax`](Self::relax) and [`integral`](Self::integral) for the price of one.
     pub fn relax_with_integral(&self, deviation: &[f64], seconds: Second) -> Response {
         self.checked(deviation);
-        self.transform(deviation, None, seconds)
+        self.transform(deviation, None, None, seconds)
     }
 
     /// Voltages after `seconds` of constant currents, from given voltages; also where nothing ever settles or would
     /// settle only at a million volts.
     pub fn advance(&self, voltages: &[f64], currents: &[f64], seconds: Second) -> Response {
+        self.advance_fading(voltages, currents, None, seconds)
+    }
+
+    /// [`advance`](Self::advance) with currents beside the constant ones that die away: exact as well, one transform.
+    ///
+    /// # Panics
+    /// Also if their time constant is not above zero.
+    pub fn advance_fading(
+        &self,
+        voltages: &[f64],
+        currents: &[f64],
+        fading: Option<Fading<'_>>,
+        seconds: Second,
+    ) -> Response {
         let n = self.checked(voltages);
         self.checked(currents);
+        if let Some(fading) = fading {
+            self.checked(fading.currents);
+            assert!(fading.time.0 > 0.0, "a time constant of {} s", fading.time.0);
+        }
         let Some(settled) = self.steady_state_worth_using(voltages, currents, seconds) else {
-            return self.transform(voltages, Some(currents), seconds);
+            return self.transform(voltages, Some(currents), fading, seconds);
         };
         let deviation: Vec<f64> = (0..n).map(|k| voltages[k] - settled[k]).collect();
-        let mut response = self.transform(&deviation, None, seconds);
+        let mut response = self.transform(&deviation, None, fading, seconds);
         for (k, level) in settled.iter().enumerate() {
             response.voltages[k] += level;
             response.integrals[k] += level * seconds.0;
@@ -130,6 +157,31 @@ impl Dynamics {
             system.solve(column);
         }
         Second(spectral_radius(power, n))
+    }
+
+    /// Mean square of the mean over some seconds of the voltage between two nodes by thermal motion, over kT, in volts
+    /// squared per joule: all conductances at one temperature, in equilibrium. Refused where a node has no path of
+    /// conductance to ground.
+    ///
+    /// In equilibrium ⟨v vᵀ⟩ = kT C⁻¹ and ⟨v(t) vᵀ(0)⟩ = kT exp(−C⁻¹Y t) C⁻¹, also for a Y that is not symmetric, as the
+    /// noise is of its symmetric part (fluctuation-dissipation theorem; Callen & Welton, Phys. Rev. 83, 34, 1951). Twice
+    /// the integral over both ends gives 2/T² uᵀ Y⁻¹ (T u − C ∫exp(−C⁻¹Y t) C⁻¹u dt): 4R / 2T for T ≫ RC, 1/C for
+    /// T ≪ RC.
+    pub fn thermal_mean_square(&self, high: usize, low: usize, seconds: Second) -> Result<f64, NetworkError> {
+        let n = self.count();
+        assert!(high < n && low < n && high != low, "nodes {high} and {low} of {n}");
+        let mut unit = vec![0.0; n];
+        (unit[high], unit[low]) = (1.0, -1.0);
+        let mut system = Elimination::new(n);
+        self.fill(&mut system, |_, c| c);
+        system.factor();
+        let mut volts = unit.clone();
+        system.solve(&mut volts);
+        let mut soaked = vec![0.0; n];
+        self.charges(&self.integral(&volts, seconds), &mut soaked);
+        let left: Vec<f64> = unit.iter().zip(&soaked).map(|(u, q)| u * seconds.0 - q).collect();
+        let twice = self.steady_state(&left)?;
+        Ok(2.0 * (twice[high] - twice[low]) / (seconds.0 * seconds.0))
     }
 
     fn checked(&self, list: &[f64]) -> usize {
@@ -179,11 +231,19 @@ impl Dynamics {
         (deviation * 1e-14 <= lost_directly).then_some(settled)
     }
 
-    /// Inverse Laplace transform of (zC + Y)⁻¹ (C v + J/z), and of the same over z.
-    fn transform(&self, voltages: &[f64], currents: Option<&[f64]>, Second(seconds): Second) -> Response {
+    /// Inverse Laplace transform of (zC + Y)⁻¹ (C v + J/z + K/(z + 1/τ)), and of the same over z.
+    fn transform(
+        &self,
+        voltages: &[f64],
+        currents: Option<&[f64]>,
+        fading: Option<Fading<'_>>,
+        Second(seconds): Second,
+    ) -> Response {
         let n = self.count();
         assert!(seconds.is_finite() && seconds >= 0.0, "a time of {seconds} s");
-        if seconds == 0.0 || voltages.iter().chain(currents.unwrap_or(&[])).all(|&x| x == 0.0) {
+        let fades = fading.map_or(&[][..], |fading| fading.currents);
+        let driven = currents.unwrap_or(&[]).iter().chain(fades);
+        if seconds == 0.0 || voltages.iter().chain(driven).all(|&x| x == 0.0) {
             return Response { voltages: voltages.to_vec(), integrals: vec![0.0; n] };
         }
         let mut charges = vec![0.0; n];
@@ -201,6 +261,10 @@ impl Dynamics {
                     (0..n).for_each(|k| x[k] = step * currents[k] + charges[k]);
                 }
                 None => (0..n).for_each(|k| x[k] = charges[k].into()),
+            }
+            if let Some(fading) = fading {
+                let pole = (z + fading.time.0.recip()).inv();
+                (0..n).for_each(|k| x[k] += pole * fading.currents[k]);
             }
             system.solve(&mut x);
             let (now, integral) = (weight / seconds, weight / zeta);

@@ -25,7 +25,7 @@ mod wide;
 
 pub use circuit::{Capacitor, Circuit, CircuitBuilder, GROUND, NodeId, Resistor};
 pub use conformal::EdgeArcs;
-pub use dynamics::{Dynamics, Response};
+pub use dynamics::{Dynamics, Fading, Response};
 pub use error::NetworkError;
 pub use film::Film;
 pub use mesh::Mesh;

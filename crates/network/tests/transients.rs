@@ -1,7 +1,7 @@
 //! Circuits in time against closed forms, fifty-digit values and an independent exponential.
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
-use quadrille_network::{Dynamics, Film, Mesh, NetworkError};
+use quadrille_network::{Dynamics, Fading, Film, Mesh, NetworkError};
 use quadrille_quantity::{Ohm, Second, Tesla};
 use serde_json::Value;
 
@@ -283,4 +283,72 @@ fn a_film_settles_to_its_four_terminal_resistance() {
     close((settled[1] - settled[2]) / 1e-3, expected.0, 1e-8);
     let late = bench.advance(&[0.0; 4], &[-1e-3, 0.0, 0.0, 1e-3], Second(1e-3)).voltages;
     close((late[1] - late[2]) / 1e-3, expected.0, 1e-8);
+}
+
+#[test]
+fn a_current_that_dies_away_charges_a_node_by_two_exponentials() {
+    // C v' = -v/R + K exp(-t/T): v = K/C (exp(-t/T) - exp(-t/RC)) / (1/RC - 1/T), beside a constant current's R I.
+    let (ohm, farad) = (3e9, 2e-10);
+    let node =
+        dynamics(|m| _ = m.add_conductance_to_ground(0, 1.0 / ohm).add_capacitance_to_ground(0, farad), 1);
+    let tau = ohm * farad;
+    for time in [1e-6, 0.013, 0.5, 7.0] {
+        for seconds in decades() {
+            let (steady, fading) = (1.5 / ohm, -0.8 / ohm);
+            let fade = Fading { currents: &[fading], time: Second(time) };
+            let found = node.advance_fading(&[0.3], &[steady], Some(fade), Second(seconds));
+            let rate = 1.0 / tau - 1.0 / time;
+            let dying = |t: f64| -(-seconds / t).exp_m1();
+            let faded = fading / farad * (dying(tau) - dying(time)) / rate;
+            close(found.voltages[0], 0.3 + 1.2 * dying(tau) + faded, 2e-11);
+            let area = fading / farad * (time * dying(time) - tau * dying(tau)) / rate;
+            let expected = 1.5 * seconds - 1.2 * tau * dying(tau) + area;
+            close(found.integrals[0] / seconds, expected / seconds, 2e-11);
+        }
+    }
+}
+
+#[test]
+fn thermal_motion_is_that_of_one_resistor_and_two_capacitors() {
+    // Nodes with C1, C2 to ground and R between: the voltage between them has kT/C, C in series, and relaxes with RC:
+    // mean square of the mean over T is kT/C 2/x (1 - (1 - exp(-x))/x), x = T/RC.
+    let (ohm, first, second) = (7e8, 3e-10, 4e-11);
+    let between = dynamics(
+        |m| {
+            m.add_conductance(0, 1, 1.0 / ohm).add_conductance_to_ground(0, 1e-16);
+            m.add_capacitance_to_ground(0, first).add_capacitance_to_ground(1, second);
+        },
+        2,
+    );
+    let farad = first * second / (first + second);
+    for seconds in [1e-5, 1e-3, 0.02, 0.7, 30.0] {
+        let x = seconds / (ohm * farad);
+        let expected = 2.0 / x * (1.0 + (-x).exp_m1() / x) / farad;
+        let found = between.thermal_mean_square(0, 1, Second(seconds)).unwrap();
+        close(found / expected, 1.0, 1e-6);
+    }
+}
+
+#[test]
+fn thermal_motion_over_a_long_time_is_nyquists_and_over_none_that_of_the_capacitances() {
+    // Also in a field, where the film's conductances are not symmetric: 4 R / 2T with R between two contacts, whose
+    // leaks to ground are nothing beside it; 1/C + 1/C at once.
+    let film = Film::new(Ohm(318.0), Ohm(232.0), -31.2, [41.0, 28.0, 55.0, 33.0].map(Ohm)).unwrap();
+    let terminals = film.terminal_matrix(Tesla(3.0)).unwrap();
+    let farads = [1e-10, 3e-10, 2e-10, 7e-11];
+    let circuit = dynamics(
+        |m| {
+            m.add_sample(&terminals, &[2, 0, 3, 1]);
+            for (node, farad) in farads.into_iter().enumerate() {
+                m.add_capacitance_to_ground(node, farad).add_conductance_to_ground(node, 1e-14);
+            }
+        },
+        4,
+    );
+    let contacts = quadrille_experiment::Contact::first(4).collect::<Vec<_>>();
+    let ohm = terminals.two_terminal(contacts[0], contacts[2]).unwrap().0;
+    let long = circuit.thermal_mean_square(2, 3, Second(0.5)).unwrap();
+    close(long / (2.0 * ohm / 0.5), 1.0, 1e-6);
+    let short = circuit.thermal_mean_square(2, 3, Second(1e-13)).unwrap();
+    close(short * (1.0 / (1.0 / farads[2] + 1.0 / farads[3])), 1.0, 1e-4);
 }

@@ -47,9 +47,11 @@ pub(crate) fn thermal_volt(barrier: &Barrier, temperature: Kelvin) -> f64 {
     barrier.ideality * VOLT_PER_KELVIN * temperature.0
 }
 
-/// Current and differential conductance of i = I_s (exp(v / n V_T) − 1) + v / R.
+/// Current and differential conductance of i = I_s (exp(v / n V_T) − 1) + v / R; both signs turned where the barrier
+/// conducts easily out of the sample.
 fn characteristic(barrier: &Barrier, thermal: f64, volt: f64) -> (f64, f64) {
-    let exponent = volt / thermal;
+    let sign = barrier.sign();
+    let exponent = sign * volt / thermal;
     let (growth, slope) = if exponent > MOST_EXPONENT {
         let most = MOST_EXPONENT.exp();
         (most * (1.0 + exponent - MOST_EXPONENT) - 1.0, most)
@@ -57,7 +59,29 @@ fn characteristic(barrier: &Barrier, thermal: f64, volt: f64) -> (f64, f64) {
         (exponent.exp_m1(), exponent.exp())
     };
     let Barrier { saturation_a, leak_ohm, .. } = *barrier;
-    (saturation_a * growth + volt / leak_ohm, saturation_a * slope / thermal + 1.0 / leak_ohm)
+    (sign * saturation_a * growth + volt / leak_ohm, saturation_a * slope / thermal + 1.0 / leak_ohm)
+}
+
+/// A next trial of Newton's method for a barrier's voltage, from what the tangent at the last one gives: in the forward
+/// direction the voltage goes as far as the logarithm of the current would take it (the limiting of junctions in
+/// circuit simulators; Nagel, report ERL-M520, Berkeley 1975).
+pub(crate) fn limited(barrier: Option<&Barrier>, temperature: Kelvin, [from, to]: [f64; 2]) -> f64 {
+    let Some(barrier) = barrier else { return to };
+    let thermal = thermal_volt(barrier, temperature);
+    let (last, next) = (barrier.sign() * from, barrier.sign() * to);
+    // Where the curvature of the characteristic is greatest.
+    let knee = thermal * (thermal / (2f64.sqrt() * barrier.saturation_a)).ln();
+    let knee = knee.max(0.0);
+    if next <= knee || (next - last).abs() <= 2.0 * thermal {
+        return to;
+    }
+    let step = if last > 0.0 {
+        let grown = 1.0 + (next - last) / thermal;
+        if grown > 0.0 { last + thermal * grown.ln() } else { knee }
+    } else {
+        thermal * (next / thermal).ln()
+    };
+    barrier.sign() * step
 }
 
 /// Whether something is simulated that depends on what the voltmeter sees of the sample.
@@ -68,44 +92,46 @@ pub(crate) fn conducts(disturbances: &Disturbances, imperfections: &Imperfection
         || disturbances.drift_v > 0.0
         || imperfections.thermomagnetic.is_some()
         || !imperfections.contact_noise_ohm.is_empty()
+        || !imperfections.excess_noise_ohm.is_empty()
 }
 
 /// The sample as a voltmeter sees it: contacts from 0, resistances in ohms.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub(crate) struct Sense {
-    /// Contacts of source and return, where each is on one.
-    pub(crate) source: Option<(usize, usize)>,
     pub(crate) high: usize,
     pub(crate) low: usize,
     /// Between the sense contacts.
     pub(crate) two_terminal_ohm: f64,
-    /// What of the four-terminal resistance changes sign with the field.
-    pub(crate) odd_ohm: f64,
+    /// What of the voltage between the sense contacts changes sign with the field, for one ampere into each contact
+    /// and out of contact 0.
+    pub(crate) odd_ohm: Vec<f64>,
 }
 
 impl Sense {
+    /// `reversed` is the sample in the opposite field, where what is odd is wanted.
     pub(crate) fn new(
-        source: Option<(usize, usize)>,
         (high, low): (usize, usize),
         sample: &TerminalMatrix,
         reversed: Option<&TerminalMatrix>,
     ) -> Result<Self, NetworkError> {
         let contacts: Vec<Contact> = Contact::first(sample.count()).collect();
-        let four = |matrix: &TerminalMatrix, (a, b): (usize, usize)| {
+        let four = |matrix: &TerminalMatrix, source: usize| {
             let configuration = Configuration {
-                source_in: contacts[a],
-                source_out: contacts[b],
+                source_in: contacts[source],
+                source_out: contacts[0],
                 sense_high: contacts[high],
                 sense_low: contacts[low],
             };
             matrix.four_terminal(configuration).map(|ohm| ohm.0)
         };
-        let odd_ohm = match (source, reversed) {
-            (Some(pair), Some(reversed)) => (four(sample, pair)? - four(reversed, pair)?) / 2.0,
-            _ => 0.0,
-        };
+        let mut odd_ohm = vec![0.0; contacts.len()];
+        if let Some(reversed) = reversed {
+            for (source, odd) in odd_ohm.iter_mut().enumerate().skip(1) {
+                *odd = (four(sample, source)? - four(reversed, source)?) / 2.0;
+            }
+        }
         let two_terminal_ohm = sample.two_terminal(contacts[high], contacts[low])?.0;
-        Ok(Self { source, high, low, two_terminal_ohm, odd_ohm })
+        Ok(Self { high, low, two_terminal_ohm, odd_ohm })
     }
 }
 
@@ -115,7 +141,7 @@ mod tests {
 
     #[test]
     fn a_chord_goes_through_both_its_points_and_a_tangent_has_the_slope() {
-        let barrier = Barrier { saturation_a: 2e-9, ideality: 1.3, leak_ohm: 4e7 };
+        let barrier = Barrier { saturation_a: 2e-9, ideality: 1.3, leak_ohm: 4e7, is_easy_out: false };
         let kelvin = Kelvin(310.0);
         let thermal = thermal_volt(&barrier, kelvin);
         let exact = |v: f64| 2e-9 * ((v / thermal).exp() - 1.0) + v / 4e7;

@@ -61,6 +61,12 @@ pub(crate) fn bench() -> Bench {
     quadrille_documents::bench("bench.toml", BENCH, |_| Ok(())).unwrap()
 }
 
+/// The same with what disturbs it: keys of `[simulation.disturbances]`.
+pub(crate) fn disturbed(keys: &str) -> Bench {
+    let text = format!("{BENCH}[simulation.disturbances]\n{keys}\n");
+    quadrille_documents::bench("bench.toml", &text, |_| Ok(())).unwrap()
+}
+
 /// The same with a cryostat and a magnet, without noise.
 pub(crate) fn surrounded() -> Bench {
     quadrille_documents::bench("bench.toml", &format!("{BENCH}{SURROUNDINGS}"), |_| Ok(())).unwrap()
@@ -137,6 +143,11 @@ impl Dialects {
 
 /// A ring of four resistors.
 pub(crate) fn ring(ab: f64, bc: f64, cd: f64, da: f64) -> Sample {
+    imperfect_ring([ab, bc, cd, da], "")
+}
+
+/// The same with keys of `[model.imperfections]`.
+pub(crate) fn imperfect_ring([ab, bc, cd, da]: [f64; 4], keys: &str) -> Sample {
     let text = format!(
         r#"
 kind = "sample"
@@ -149,6 +160,8 @@ power_w = 0.5
 [model]
 type = "network"
 resistors = [["a", "b", {ab:e}], ["b", "c", {bc:e}], ["c", "d", {cd:e}], ["d", "a", {da:e}]]
+[model.imperfections]
+{keys}
 "#
     );
     quadrille_documents::sample("sample.toml", &text).unwrap()
@@ -156,7 +169,13 @@ resistors = [["a", "b", {ab:e}], ["b", "c", {bc:e}], ["c", "d", {cd:e}], ["d", "
 
 /// The film of the demonstration.
 pub(crate) fn film() -> Sample {
-    quadrille_documents::sample("film.toml", include_str!("../../../config/demo/film.toml")).unwrap()
+    imperfect_film("")
+}
+
+/// The same with keys of `[model.imperfections]`.
+pub(crate) fn imperfect_film(keys: &str) -> Sample {
+    let film = include_str!("../../../config/demo/film.toml");
+    quadrille_documents::sample("film.toml", &format!("{film}\n[model.imperfections]\n{keys}\n")).unwrap()
 }
 
 /// A world without instruments' errors, and the crosspoints of a configuration on it.
@@ -174,6 +193,11 @@ pub(crate) fn relays(contacts: [usize; 4]) -> Vec<(Place, bool)> {
 
 /// One resistor between contacts 1 and 2, and nothing at the others.
 pub(crate) fn pair(ohm: f64) -> Sample {
+    imperfect_pair(ohm, "")
+}
+
+/// The same with keys of `[model.imperfections]`.
+pub(crate) fn imperfect_pair(ohm: f64, keys: &str) -> Sample {
     let text = format!(
         r#"
 kind = "sample"
@@ -182,6 +206,8 @@ contacts = ["a", "b"]
 [model]
 type = "network"
 resistors = [["a", "b", {ohm:e}]]
+[model.imperfections]
+{keys}
 "#
     );
     quadrille_documents::sample("pair.toml", &text).unwrap()

@@ -1,6 +1,7 @@
 //! The electrical world in time: voltages that relax after every change, a source with its voltage limit, averages
 //! over windows, and complaints. Time is given from outside, in seconds; knows no command and no instrument's error.
 
+mod barrier;
 mod disturbance;
 mod judge;
 mod limit;
@@ -9,9 +10,10 @@ mod stretch;
 use crate::complaint::Complaint;
 use crate::draw::Purpose;
 use crate::parts::{
-    CLAMP_SIEMENS, Drive, Formed, Parts, Place, Position, RETURN_LOW, SENSE_HIGH, SENSE_LOW, SOURCE_HIGH,
+    CLAMP_SIEMENS, Drive, Formed, Lined, Parts, Place, Position, RETURN_LOW, SENSE_HIGH, SENSE_LOW,
+    SOURCE_HIGH,
 };
-use quadrille_network::Response;
+use quadrille_network::{Fading, Response};
 use quadrille_quantity::{Kelvin, Second, Tesla};
 use quadrille_specimen::SpecimenError;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -83,6 +85,11 @@ pub(crate) struct World {
     mode: Mode,
     formed: Arc<Formed>,
     kept: HashMap<Position, Arc<Formed>>,
+    /// Two voltages of each barrier, through which the line is drawn that stands for it.
+    lines: Vec<[f64; 2]>,
+    lined: Arc<Lined>,
+    /// The last stride that barriers allowed, in seconds.
+    barrier_stride: f64,
     time: f64,
     voltages: Vec<f64>,
     windows: BTreeMap<WindowId, Window>,
@@ -91,13 +98,10 @@ pub(crate) struct World {
     surrounding: (Kelvin, Tesla),
     /// How much warmer than that it is, in kelvins.
     warmth: f64,
-    /// When the source or a relay last changed.
-    changed: f64,
-    /// The source on its way to the current that is wanted.
+    /// The source on its way to a current.
     approach: Option<Approach>,
-    wanted: f64,
-    /// Ettingshausen's voltage, in volts.
-    lagging: f64,
+    /// Currents into the sample's contacts as its temperature differences follow them, in amperes.
+    lagging: Vec<f64>,
     limit_reached: bool,
     exceeded: [bool; 3],
     complaints: Vec<Complaint>,
@@ -111,11 +115,16 @@ impl World {
         source: Source,
         (temperature, field): (Kelvin, Tesla),
     ) -> Result<Self, SpecimenError> {
-        let mut position = Position::at_rest(temperature, field);
-        position.barriers = parts.barriers_at_rest();
+        let position = Position::at_rest(temperature, field);
         let formed = Arc::new(parts.form(&position)?);
+        let lines = vec![[0.0; 2]; parts.imperfections.barriers.len()];
+        let lined = parts.circuit(&formed, &position, &lines)?;
         Ok(Self {
-            voltages: formed.background.clone(),
+            voltages: lined.background.clone(),
+            lines,
+            lined,
+            barrier_stride: f64::INFINITY,
+            lagging: vec![0.0; formed.sample.count()],
             kept: HashMap::from([(position.clone(), Arc::clone(&formed))]),
             parts,
             limits,
@@ -128,10 +137,7 @@ impl World {
             windows_begun: 0,
             surrounding: (temperature, field),
             warmth: 0.0,
-            changed: 0.0,
             approach: None,
-            wanted: 0.0,
-            lagging: 0.0,
             limit_reached: false,
             exceeded: [false; 3],
             complaints: Vec::new(),
@@ -187,26 +193,19 @@ impl World {
         while self.time < to {
             let bounds = self.windows.values().flat_map(|window| [window.start, window.end]);
             let next = bounds.filter(|&bound| bound > self.time).fold(to, f64::min);
-            self.illuminate();
-            let stride = self.stride();
-            self.prepare(stride.min(next - self.time));
-            let mut stride = stride.min(next - self.time);
-            if !self.position.barriers.is_empty() {
-                stride = self.follow_barriers(stride);
-            }
+            let stride = self.stride(next - self.time);
             // The last stride ends where it should, to the bit; none is too short for the clock to move.
             let end = if stride < next - self.time { self.time + stride } else { next };
-            let end = end.max(self.time.next_up()).min(next);
-            self.pass(end);
+            self.pass(end.max(self.time.next_up()).min(next));
         }
     }
 
     /// Sets the source.
     pub(crate) fn set_source(&mut self, time: f64, source: Source) {
         self.advance(time);
-        let flowed = if self.source.on { self.source.current } else { 0.0 };
+        let flows = if self.source.on { self.flows(0.0) } else { 0.0 };
         self.source = source;
-        self.note_change(source.on.then_some(flowed));
+        self.begin_approach(flows);
         self.rearrange();
     }
 
@@ -241,10 +240,13 @@ impl World {
         let temperature = (temperature.0 + self.warmth).to_bits();
         let field = field.0.to_bits();
         let position = Position { temperature, field, ..self.position.clone() };
-        self.parts.form(&position)?;
+        let formed = match self.kept.get(&position) {
+            Some(formed) => Arc::clone(formed),
+            None => Arc::new(self.parts.form(&position)?),
+        };
+        self.keep(position.clone(), formed);
         self.position = position;
         self.surrounding = around;
-        self.changed = self.time;
         self.rearrange();
         Ok(())
     }
@@ -264,8 +266,6 @@ impl World {
             }
         }
         self.judge_switching(&moved);
-        // A source on its way to its level goes on, whatever it now drives.
-        self.changed = self.time;
         self.rearrange();
     }
 
@@ -307,7 +307,7 @@ impl World {
     fn rearrange(&mut self) {
         self.mode = if self.source.on {
             let volt = self.voltages[SOURCE_HIGH];
-            let [low, high] = self.free_span();
+            let [low, high] = self.free_span(0.0);
             match volt {
                 _ if volt >= high => Mode::AtLimit { positive: true },
                 _ if volt <= low => Mode::AtLimit { positive: false },
@@ -326,28 +326,35 @@ impl World {
             Mode::Free => Drive::Current,
             Mode::AtLimit { .. } => Drive::Clamp,
         };
-        if let Some(formed) = self.kept.get(&self.position) {
-            self.formed = Arc::clone(formed);
-            return;
-        }
-        match self.parts.form(&self.position) {
-            Ok(formed) => self.formed = Arc::new(formed),
+        let formed = match self.kept.get(&self.position) {
+            Some(formed) => Ok(Arc::clone(formed)),
+            None => self.parts.form(&self.position).map(Arc::new),
+        };
+        let circuit = formed.and_then(|formed| {
+            Ok((Arc::clone(&formed), self.parts.circuit(&formed, &self.position, &self.lines)?))
+        });
+        match circuit {
+            Ok((formed, lined)) => (self.formed, self.lined) = (formed, lined),
             // Every node has insulation and capacitance to ground, and the field was tried when it was set.
             Err(error) => unreachable!("a circuit that cannot be formed: {error}"),
         }
+        self.keep(self.position.clone(), Arc::clone(&self.formed));
+    }
+
+    fn keep(&mut self, position: Position, formed: Arc<Formed>) {
         if self.kept.len() >= MOST_FORMED {
             self.kept.clear();
         }
-        self.kept.insert(self.position.clone(), Arc::clone(&self.formed));
+        self.kept.insert(position, formed);
     }
 
     /// A stretch without the end of a window inside.
     fn pass(&mut self, to: f64) {
-        let (from, mut done) = (self.time, 0.0);
+        let from = self.time;
         let mut volt_seconds = 0.0;
         let mut coulombs = 0.0;
         for _ in 0..MOST_CROSSINGS {
-            let left = to - from - done;
+            let left = to - self.time;
             let whole = self.respond(left);
             let (response, took, mode) = match self.crossing(left, &whole) {
                 Some((response, took, mode)) => (response, took, Some(mode)),
@@ -356,14 +363,13 @@ impl World {
             volt_seconds += response.integrals[SENSE_HIGH] - response.integrals[SENSE_LOW];
             coulombs += self.charge(&response, took);
             self.voltages = response.voltages;
-            done += took;
+            self.time += took;
             let Some(mode) = mode else { break };
             self.mode = mode;
             self.take_circuit();
         }
-        volt_seconds += self.disturb(to - from);
         self.time = to;
-        self.warm(to - from);
+        volt_seconds += self.disturb(from, to) + self.follow(to - from);
         let inside = |window: &&mut Window| window.start <= from && window.end >= to;
         for window in self.windows.values_mut().filter(inside) {
             window.integral += match window.quantity {
@@ -385,10 +391,13 @@ impl World {
         }
         let rises: Vec<f64> =
             response.voltages.iter().zip(&self.voltages).map(|(end, start)| end - start).collect();
-        self.formed.balance.charge(self.drive(), seconds, &response.integrals, &rises)
+        let faded =
+            self.fading().map_or(0.0, |(ampere, time_s)| -ampere * time_s * (-seconds / time_s).exp_m1());
+        let driven = self.drive() * seconds + faded;
+        self.formed.balance.charge(driven, seconds, &response.integrals, &rises)
     }
 
-    /// Current that is pushed into the source's row, before what its own conductance takes.
+    /// Current that is pushed into the source's row in the end, before what its own conductance takes.
     fn drive(&self) -> f64 {
         match self.mode {
             Mode::Off => 0.0,
@@ -403,11 +412,16 @@ impl World {
     fn respond(&self, seconds: f64) -> Response {
         let drive = self.drive();
         let sign = if drive < 0.0 { -1.0 } else { 1.0 };
-        let background = &self.formed.background;
+        let Lined { dynamics, background } = &*self.lined;
         let excess: Vec<f64> = self.voltages.iter().zip(background).map(|(v, b)| sign * (v - b)).collect();
         let mut currents = vec![0.0; excess.len()];
         currents[SOURCE_HIGH] = sign * drive;
-        let mut response = self.formed.dynamics.advance(&excess, &currents, Second(seconds));
+        let mut fades = vec![0.0; excess.len()];
+        let fading = self.fading().map(|(ampere, time_s)| {
+            fades[SOURCE_HIGH] = sign * ampere;
+            Fading { currents: &fades, time: Second(time_s) }
+        });
+        let mut response = dynamics.advance_fading(&excess, &currents, fading, Second(seconds));
         for (k, b) in background.iter().enumerate() {
             response.voltages[k] = sign * response.voltages[k] + b;
             response.integrals[k] = sign * response.integrals[k] + b * seconds;
@@ -417,10 +431,14 @@ impl World {
 }
 
 #[cfg(test)]
-mod tests;
-
+mod added_tests;
+#[cfg(test)]
+mod barrier_tests;
 #[cfg(test)]
 mod effects_tests;
-
+#[cfg(test)]
+mod slow_tests;
+#[cfg(test)]
+mod tests;
 #[cfg(test)]
 mod transition_tests;

@@ -72,8 +72,8 @@ struct Pending {
     window: WindowId,
     end: f64,
     state: Purpose,
-    /// Johnson noise of what it began on, standard deviation in volts.
-    johnson_v: f64,
+    /// Johnson noise of what it began on, standard deviation in volts or amperes.
+    johnson: f64,
 }
 
 /// Settings and status of a meter.
@@ -138,11 +138,11 @@ impl Meter {
             .describe(Purpose::new(self.seed, "noise").word(self.role().word()))
             .whole(self.range as u64)
             .real(self.aperture_plc);
-        let johnson_v = match self.kind {
+        let johnson = match self.kind {
             Kind::Voltmeter => world.johnson_v(self.aperture_s()),
-            Kind::Ammeter => 0.0,
+            Kind::Ammeter => world.johnson_a(self.aperture_s()),
         };
-        self.pending = Some(Pending { window, end, state, johnson_v });
+        self.pending = Some(Pending { window, end, state, johnson });
         self.last = None;
         self.set_measuring(true);
         end
@@ -155,7 +155,7 @@ impl Meter {
         let times = self.times_read.entry(pending.state.digest()).or_default();
         let noise = pending.state.whole(*times);
         *times += 1;
-        let johnson = pending.johnson_v;
+        let johnson = pending.johnson;
         let thermal = if johnson > 0.0 { johnson * noise.clone().word("johnson").normal() } else { 0.0 };
         self.last = world
             .end_window(pending.window)

@@ -1,10 +1,11 @@
 //! What comes into the sense loop beside the sample's own voltage: the mains, drifting thermoelectric voltages, heat and
 //! field, the noise of contacts and of resistors. All of it is a function of time and seed, averaged exactly.
 
-use super::{Mode, World};
+use super::World;
 use crate::draw::Purpose;
 use crate::elements::Sense;
-use crate::parts::{CONTACTS, SENSE_HIGH, SENSE_LOW};
+use crate::parts::{SENSE_HIGH, SENSE_LOW};
+use quadrille_quantity::Second;
 use std::f64::consts::TAU;
 
 /// Boltzmann's constant, in joules per kelvin (SI, exact).
@@ -13,69 +14,46 @@ const BOLTZMANN: f64 = 1.380_649e-23;
 /// Sinusoids of a drift: their sum has its variance, and no more.
 const DRIFT_WAVES: u64 = 6;
 
+/// A contact that carries less than this part of what passes through the sample carries a meter's current: it is not
+/// counted. Ours.
+const CARRIES: f64 = 1e-3;
+
 /// Decades of frequency of a contact's fluctuation, from the lowest on, and sinusoids in each: 1/f.
 const LOWEST_HZ: f64 = 1e-4;
 const DECADES: u64 = 7;
 const WAVES: u64 = 5;
 
 impl World {
-    /// Integral of what is added to the sense voltage from now over some seconds, in volt-seconds; the lagging part comes
-    /// along.
-    pub(super) fn disturb(&mut self, seconds: f64) -> f64 {
-        let Some(sense) = self.formed.sense else {
-            self.lag(0.0, seconds);
+    /// Integral of what is added to the sense voltage between two times, in volt-seconds.
+    pub(super) fn disturb(&self, from: f64, to: f64) -> f64 {
+        let Some(sense) = &self.formed.sense else { return 0.0 };
+        let heat = self.heat_volts(sense) * (to - from);
+        heat + self.mains(sense, from, to) + self.drift(sense, from, to) + self.contacts(sense, from, to)
+    }
+
+    /// Johnson noise of a voltmeter's mean over an aperture, standard deviation in volts, of everything that conducts in
+    /// the circuit, at the sample's temperature. Without sense contacts on the sample there is none.
+    pub(crate) fn johnson_v(&self, aperture_s: f64) -> f64 {
+        if !self.parts.disturbances.johnson || self.formed.sense.is_none() {
+            return 0.0;
+        }
+        let square = self.lined.dynamics.thermal_mean_square(SENSE_HIGH, SENSE_LOW, Second(aperture_s));
+        (self.thermal_energy() * square.unwrap_or(0.0).max(0.0)).sqrt()
+    }
+
+    /// The same of an ammeter's mean, in amperes: 4 k T G over a bandwidth of 1/2T (Nyquist, Phys. Rev. 32, 110, 1928),
+    /// with the conductance G that it sees at low frequency.
+    pub(crate) fn johnson_a(&self, aperture_s: f64) -> f64 {
+        let Some(mesh) = self.formed.without_ammeter.as_ref().filter(|_| self.position.input) else {
             return 0.0;
         };
-        let (from, to) = (self.time, self.time + seconds);
-        let lagging = self.lag(sense.odd_ohm * self.flowing(&sense), seconds);
-        let heat = self.heat_volts(&sense) * seconds;
-        lagging
-            + heat
-            + self.mains(&sense, from, to)
-            + self.drift(&sense, from, to)
-            + self.contacts(&sense, from, to)
+        let lines = self.parts.lines(&self.position, &self.lines);
+        let siemens = self.parts.around_ammeter(mesh, &lines).unwrap_or(0.0);
+        (2.0 * self.thermal_energy() * siemens / aperture_s).sqrt()
     }
 
-    /// Voltage of Johnson noise over an aperture, standard deviation in volts: k T / C between the two sense nodes,
-    /// filtered by their own time constant and by the mean over the aperture (Nyquist, Phys. Rev. 32, 110, 1928; for
-    /// T ≫ RC this is 4 k T R over a bandwidth of 1/2T).
-    pub(crate) fn johnson_v(&self, aperture_s: f64) -> f64 {
-        let Some(sense) = self.formed.sense.filter(|_| self.parts.disturbances.johnson) else { return 0.0 };
-        let capacitances = self.formed.balance.capacitances();
-        let farad = |row: usize, contact: usize| {
-            let (cable, inside) = (CONTACTS + contact, self.parts.inside(contact));
-            let behind = if inside == cable { 0.0 } else { capacitances[inside] };
-            capacitances[row] + capacitances[cable] + behind
-        };
-        let (high, low) = (farad(SENSE_HIGH, sense.high), farad(SENSE_LOW, sense.low));
-        let farad = high * low / (high + low) + self.parts.imperfections.capacitance_f;
-        let time_s = sense.two_terminal_ohm * farad;
-        let ratio = aperture_s / time_s;
-        // (2 / x) (1 − (1 − exp(−x)) / x), which is 1 for small x.
-        let filtered = if ratio < 1e-6 { 1.0 } else { 2.0 / ratio * (1.0 + (-ratio).exp_m1() / ratio) };
-        (BOLTZMANN * self.position.temperature().0 / farad * filtered).sqrt()
-    }
-
-    /// Ettingshausen: a part of the Hall voltage that follows the current with the sample's thermal time constant.
-    fn lag(&mut self, hall_v: f64, seconds: f64) -> f64 {
-        let Some(thermomagnetic) = &self.parts.imperfections.thermomagnetic else { return 0.0 };
-        let time_s = thermomagnetic.time_s;
-        let end = thermomagnetic.ettingshausen * hall_v;
-        let left = self.lagging - end;
-        self.lagging = end + left * (-seconds / time_s).exp();
-        end * seconds - left * time_s * (-seconds / time_s).exp_m1()
-    }
-
-    /// Current from contact to contact through the sample, in amperes: what the source is set to, or what its limit lets
-    /// through.
-    fn flowing(&self, sense: &Sense) -> f64 {
-        match (self.mode, sense.source) {
-            (Mode::Free, Some(_)) => self.source.current,
-            (Mode::AtLimit { .. }, Some((enters, _))) => {
-                self.in_sample().1.get(enters).map_or(0.0, |current| current.0)
-            }
-            _ => 0.0,
-        }
+    fn thermal_energy(&self) -> f64 {
+        BOLTZMANN * self.position.temperature().0
     }
 
     /// Nernst, Righi-Leduc and Seebeck: what heat that flows anyway does, whatever the current's sign.
@@ -96,7 +74,7 @@ impl World {
             return 0.0;
         }
         let phase = TAU * Purpose::new(self.parts.seed, "mains").uniform();
-        volt * wave(TAU * self.parts.mains_hz, phase, from, to)
+        volt * wave(TAU * (self.parts.mains_hz + disturbances.mains_off_hz), phase, from, to)
     }
 
     /// Relays of the sense rows warm and cool a little.
@@ -120,21 +98,32 @@ impl World {
         relay(SENSE_HIGH, sense.high) - relay(SENSE_LOW, sense.low)
     }
 
-    /// Contacts that carry current and are sensed: their resistance fluctuates.
+    /// What fluctuates at the sense contacts in proportion to the current: the resistance of one that carries it, and its
+    /// potential by what passes through the sample.
     fn contacts(&self, sense: &Sense, from: f64, to: f64) -> f64 {
-        let noise = &self.parts.imperfections.contact_noise_ohm;
-        let Some((enters, leaves)) = sense.source.filter(|_| !noise.is_empty()) else {
+        let own = &self.parts.imperfections.contact_noise_ohm;
+        let through = &self.parts.imperfections.excess_noise_ohm;
+        if own.is_empty() && through.is_empty() {
             return 0.0;
+        }
+        let (_, currents) = self.in_sample(&self.voltages);
+        let passes = currents.iter().map(|ampere| ampere.0.abs()).sum::<f64>() / 2.0;
+        let passes = passes.copysign(self.source.current);
+        let at = |contact: usize| {
+            let of = |list: &[f64], ampere: f64, word: &str| {
+                let ohm = list.get(contact).copied().unwrap_or(0.0);
+                if ohm == 0.0 || ampere == 0.0 {
+                    return 0.0;
+                }
+                ampere
+                    * ohm
+                    * fluctuation(&Purpose::new(self.parts.seed, word).whole(contact as u64), from, to)
+            };
+            // The contact's outside is above the sample where current enters.
+            let carried = Some(currents[contact].0).filter(|ampere| ampere.abs() > CARRIES * passes.abs());
+            of(own, carried.unwrap_or(0.0), "contact noise") + of(through, passes, "excess noise")
         };
-        let ohm_seconds = |contact: usize| {
-            let ohm = noise.get(contact).copied().unwrap_or(0.0);
-            if ohm == 0.0 { 0.0 } else { ohm * fluctuation(self.parts.seed, contact, from, to) }
-        };
-        let on = |contact: usize, pair: usize| if contact == pair { ohm_seconds(contact) } else { 0.0 };
-        // The contact lies above the sample where current enters, below where it leaves.
-        let high = on(sense.high, enters) - on(sense.high, leaves);
-        let low = on(sense.low, enters) - on(sense.low, leaves);
-        self.flowing(sense) * (high - low)
+        at(sense.high) - at(sense.low)
     }
 }
 
@@ -146,8 +135,7 @@ fn wave(omega: f64, phase: f64, from: f64, to: f64) -> f64 {
 }
 
 /// Integral of a fluctuation of unit variance in each decade of frequency.
-fn fluctuation(seed: u64, contact: usize, from: f64, to: f64) -> f64 {
-    let purpose = Purpose::new(seed, "contact noise").whole(contact as u64);
+fn fluctuation(purpose: &Purpose, from: f64, to: f64) -> f64 {
     let amplitude = (2.0 / WAVES as f64).sqrt();
     let wave_of = |k: u64| {
         let purpose = purpose.clone().whole(k);
@@ -175,7 +163,8 @@ mod tests {
     fn a_contact_fluctuates_alike_in_each_decade() {
         // The mean square over 1e5 s of means over a millisecond: seven decades of unit variance, less what the mean
         // takes of the last.
-        let at = |k: u64| fluctuation(5, 1, k as f64 * 10.0, k as f64 * 10.0 + 1e-3) / 1e-3;
+        let purpose = Purpose::new(5, "contact noise").whole(1);
+        let at = |k: u64| fluctuation(&purpose, k as f64 * 10.0, k as f64 * 10.0 + 1e-3) / 1e-3;
         let square = (0..10_000).map(|k| at(k).powi(2)).sum::<f64>() / 1e4;
         assert!((6.0..7.5).contains(&square), "{square}");
     }

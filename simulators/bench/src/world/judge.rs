@@ -68,7 +68,7 @@ impl World {
 
     /// Complains once when a limit is passed, again only after it was kept.
     pub(super) fn judge_limits(&mut self) {
-        let (contacts, currents) = self.in_sample();
+        let (contacts, currents) = self.in_sample(&self.voltages);
         let power: f64 = contacts.iter().zip(&currents).map(|(v, i)| v * i.0).sum();
         let current = currents.iter().fold(0.0_f64, |m, i| m.max(i.0.abs()));
         let highest = contacts.iter().copied().fold(f64::NEG_INFINITY, f64::max);

@@ -5,9 +5,9 @@ use crate::parts::{CLAMP_SIEMENS, SOURCE_HIGH};
 use quadrille_network::Response;
 
 impl World {
-    /// Voltages of the source's row between which it drives the set current.
-    pub(super) fn free_span(&self) -> [f64; 2] {
-        let short = self.source.current / CLAMP_SIEMENS;
+    /// Voltages of the source's row between which it drives its current, some seconds from now.
+    pub(super) fn free_span(&self, after: f64) -> [f64; 2] {
+        let short = self.flows(after) / CLAMP_SIEMENS;
         [-self.source.limit - short, self.source.limit - short]
     }
 
@@ -19,15 +19,15 @@ impl World {
         }
         let mut outside = seconds;
         let mut response = None;
-        if !self.is_beyond(whole) {
+        if !self.is_beyond(whole, seconds) {
             // It may have been beyond and come back, where other nodes hold more than the row itself.
             let most = self.voltages.iter().chain(&whole.voltages).fold(0.0_f64, |m, v| m.max(v.abs()));
-            let limited = self.mode == Mode::Free && most < self.source.limit;
+            let limited = self.mode == Mode::Free && most < self.source.limit && self.approach.is_none();
             let early = || (1..=6).rev().map(|k| seconds * 10f64.powi(-k));
             let found = early()
                 .filter(|_| !limited)
                 .map(|after| (after, self.respond(after)))
-                .find(|(_, response)| self.is_beyond(response))?;
+                .find(|(after, response)| self.is_beyond(response, *after))?;
             outside = found.0;
             response = Some(found.1);
         }
@@ -37,12 +37,13 @@ impl World {
         for _ in 0..60 {
             let middle = 0.5 * (inside + outside);
             let here = self.respond(middle);
-            if self.is_beyond(&here) {
+            if self.is_beyond(&here, middle) {
                 (outside, response) = (middle, here);
             } else {
                 inside = middle;
             }
-            let close = (response.voltages[SOURCE_HIGH] - self.bound()).abs() <= 1e-12 * self.source.limit;
+            let close =
+                (response.voltages[SOURCE_HIGH] - self.bound(outside)).abs() <= 1e-12 * self.source.limit;
             if close || outside - inside <= 1e-12 * seconds {
                 break;
             }
@@ -53,9 +54,9 @@ impl World {
     }
 
     /// Whether the voltages at the end of a stretch belong to another mode.
-    fn is_beyond(&self, response: &Response) -> bool {
+    fn is_beyond(&self, response: &Response, after: f64) -> bool {
         let volt = response.voltages[SOURCE_HIGH];
-        let [low, high] = self.free_span();
+        let [low, high] = self.free_span(after);
         match self.mode {
             Mode::Off => false,
             Mode::Free => volt > high || volt < low,
@@ -65,8 +66,8 @@ impl World {
     }
 
     /// The voltage at which the present mode ends, towards which the row is going.
-    fn bound(&self) -> f64 {
-        let [low, high] = self.free_span();
+    fn bound(&self, after: f64) -> f64 {
+        let [low, high] = self.free_span(after);
         let upwards = match self.mode {
             Mode::AtLimit { positive } => positive,
             _ => self.source.current >= 0.0,

@@ -8,14 +8,14 @@ const PLAIN_OHM: f64 = 1e11;
 const PLAIN_F: f64 = 100e-12;
 
 /// A world with relays closed, ammeter's input open, and the source driving.
-fn driven(mut world: World, contacts: [usize; 4], amperes: f64) -> World {
+pub(super) fn driven(mut world: World, contacts: [usize; 4], amperes: f64) -> World {
     world.set_input(0.0, true);
     world.switch(0.0, &relays(contacts));
     drive(&mut world, 0.0, amperes);
     world
 }
 
-fn drive(world: &mut World, time: f64, amperes: f64) {
+pub(super) fn drive(world: &mut World, time: f64, amperes: f64) {
     let source = Source { on: true, level: amperes, current: amperes, ..world.source() };
     world.set_source(time, source);
 }
@@ -27,7 +27,7 @@ fn settled(world: &mut World) -> (f64, f64) {
 }
 
 #[track_caller]
-fn close(value: f64, expected: f64, relative: f64) {
+pub(super) fn close(value: f64, expected: f64, relative: f64) {
     assert!((value / expected - 1.0).abs() < relative, "{value:e} is not {expected:e} within {relative:e}");
 }
 

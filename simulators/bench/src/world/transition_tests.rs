@@ -96,21 +96,19 @@ fn at_the_limit_ettingshausen_follows_the_current_that_flows() {
 
 #[test]
 fn a_contact_with_a_barrier_settles_in_few_strides_forward_and_blocked() {
-    let barrier = Barrier { saturation_a: 1e-12, ideality: 1.2, leak_ohm: 1e7 };
+    let barrier = Barrier { saturation_a: 1e-12, ideality: 1.2, leak_ohm: 1e7, is_easy_out: false };
     let barriers = vec![Some(barrier), None];
     let sample =
         Sample { imperfections: Imperfections { barriers, ..Imperfections::default() }, ..pair(1e4) };
     let mut world = driven(&bench(), &sample, [1, 2, 1, 2], 1e-4);
     let mut now = 0.0;
     // Forward some 0.6 V, that is 20 thermal voltages; blocked, 10 V across ten megohms.
-    for (amperes, most) in [(1e-4, 150), (-1e-6, 300), (1e-3, 350)] {
+    for (amperes, most) in [(1e-4, 2), (-1e-6, 2), (1e-3, 2)] {
         drive(&mut world, now, amperes);
         let mut strides = 0;
         let end = now + 10.0;
         while world.time < end {
-            let stride = world.stride().min(end - world.time);
-            world.prepare(stride);
-            let stride = world.follow_barriers(stride);
+            let stride = world.stride(end - world.time);
             let to = world.time + stride;
             world.pass(to);
             strides += 1;
@@ -122,7 +120,7 @@ fn a_contact_with_a_barrier_settles_in_few_strides_forward_and_blocked() {
 
 #[test]
 fn the_current_through_a_barrier_at_rest_is_that_of_its_characteristic_to_nine_digits() {
-    let barrier = Barrier { saturation_a: 1e-9, ideality: 1.2, leak_ohm: 8e4 };
+    let barrier = Barrier { saturation_a: 1e-9, ideality: 1.2, leak_ohm: 8e4, is_easy_out: false };
     let barriers = vec![None, Some(barrier)];
     let sample =
         Sample { imperfections: Imperfections { barriers, ..Imperfections::default() }, ..pair(1e4) };
@@ -133,7 +131,7 @@ fn the_current_through_a_barrier_at_rest_is_that_of_its_characteristic_to_nine_d
         drive(&mut world, 10.0 * k as f64, amperes);
         world.advance(10.0 * (k + 1) as f64);
         let volt = world.voltages[CONTACTS + 1] - world.voltages[world.parts.inside(1)];
-        let through = world.in_sample().1[1].0;
+        let through = world.in_sample(&world.voltages).1[1].0;
         assert!((through / amperes - 1.0).abs() < 1e-3, "{through:e}");
         close(through, 1e-9 * (volt / thermal).exp_m1() + volt / 8e4, 1e-9);
     }
