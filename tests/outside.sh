@@ -23,7 +23,7 @@ fi
 cargo build --quiet --locked --package quadrille
 cargo build --quiet --locked --package quadrille-network --example relax
 cargo build --quiet --locked --package quadrille-material --example material
-cargo build --quiet --locked --package quadrille-network --example arcs
+cargo build --quiet --locked --package quadrille-network --example arcs --example sheet
 cargo build --quiet --locked --package quadrille-bench --example settle --example plant
 
 cd tests/outside

@@ -29,5 +29,7 @@ pub use dynamics::{Dynamics, Fading, Response};
 pub use error::NetworkError;
 pub use film::Film;
 pub use mesh::Mesh;
-pub use sheet::{EdgeContact, InnerContact, Outline, Part, Sheet, SheetError, SolvedSheet};
+pub use sheet::{
+    EdgeContact, Equations, Fineness, InnerContact, Outline, Part, Sheet, SheetError, SideArm, SolvedSheet,
+};
 pub use terminals::TerminalMatrix;

@@ -5,17 +5,26 @@ use crate::SpecimenError;
 use crate::substance;
 use quadrille_documents::{Conduction, Fault, Faults, Outline, Shape, SheetModel};
 use quadrille_material::Material;
-use quadrille_network::{EdgeContact, NetworkError, Part, Sheet, SheetError, SolvedSheet, TerminalMatrix};
+use quadrille_network::{
+    EdgeContact, NetworkError, Part, Sheet, SheetError, SideArm, SolvedSheet, TerminalMatrix,
+};
 use quadrille_quantity::{Kelvin, Ohm, Tesla};
 use std::collections::BTreeMap;
+use std::fmt;
 use std::sync::{Arc, Mutex, PoisonError};
 
 /// A sheet that is solved.
-#[derive(Clone, Debug)]
+#[derive(Clone)]
 pub(crate) struct SheetSpecimen {
     solved: Arc<SolvedSheet>,
     conduction: Conducting,
     contact_ohm: Vec<Ohm>,
+}
+
+impl fmt::Debug for SheetSpecimen {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("SheetSpecimen").field("conduction", &self.conduction).finish_non_exhaustive()
+    }
 }
 
 #[derive(Clone, Debug)]
@@ -111,7 +120,7 @@ fn solve(model: &SheetModel) -> Result<SolvedSheet, SheetError> {
     let sheet = if model.anisotropy == 1.0 {
         sheet
     } else {
-        sheet.with_anisotropy(model.anisotropy, model.axis_deg.to_radians())?
+        sheet.with_anisotropy(tensor(model.anisotropy, model.axis_deg.to_radians()))?
     };
     sheet.solve(model.tolerance)
 }
@@ -123,10 +132,18 @@ fn outline(shape: &Shape) -> Result<quadrille_network::Outline, SheetError> {
         Shape::Rectangle { width_m, height_m } => Outline::rectangle(*width_m, *height_m),
         Shape::GreekCross { arm_width_m, arm_length_m } => Outline::greek_cross(*arm_width_m, *arm_length_m),
         Shape::Cloverleaf { side_m, slot_width_m, slot_depth_m } => {
-            Outline::cloverleaf(*side_m, *slot_width_m, *slot_depth_m)
+            Outline::cloverleaf_square(*side_m, *slot_width_m, *slot_depth_m)
         }
         Shape::Bridge { length_m, width_m, arms_at_m, arm_width_m, arm_length_m } => {
-            Outline::bridge(*length_m, *width_m, arms_at_m, *arm_width_m, *arm_length_m)
+            let arm = |at_m: f64, is_upper| SideArm {
+                at_m,
+                width_m: *arm_width_m,
+                length_m: *arm_length_m,
+                upper: is_upper,
+            };
+            let arms: Vec<SideArm> =
+                arms_at_m.iter().flat_map(|&at_m| [arm(at_m, false), arm(at_m, true)]).collect();
+            Outline::bridge(*length_m, *width_m, &arms)
         }
         Shape::Polygon { vertices_m } => {
             let vertices: Vec<[f64; 2]> = vertices_m.iter().map(|vertex| vertex.value).collect();
@@ -135,10 +152,20 @@ fn outline(shape: &Shape) -> Result<quadrille_network::Outline, SheetError> {
     }
 }
 
+/// Conductance of a sheet whose resistivity along an axis is `ratio` times that across it: xx, xy, yy.
+fn tensor(ratio: f64, axis_rad: f64) -> [f64; 3] {
+    let (along, across) = (1.0 / ratio.sqrt(), ratio.sqrt());
+    let (c, s) = (axis_rad.cos(), axis_rad.sin());
+    [along * c * c + across * s * s, (along - across) * c * s, along * s * s + across * c * c]
+}
+
 /// The solver's complaint at the line of the part that it is about.
 fn fault(outline: &Outline, error: &SheetError) -> Fault {
-    let (problem, remedy) = (error.problem.clone(), error.remedy.clone());
-    match error.part {
+    let SheetError::Bad { part, problem, wanted } = error else {
+        return outline.shape.fault(error.to_string(), "simplify the outline, or write a larger tolerance");
+    };
+    let (problem, remedy) = (problem.clone(), wanted.clone());
+    match *part {
         Part::Contact(k) if k < outline.contacts.len() => outline.contacts[k].fault(problem, remedy),
         Part::Hole(h) if h < outline.holes.len() => outline.holes[h].fault(problem, remedy),
         Part::Vertex(i) => match &outline.shape.value {
