@@ -16,9 +16,8 @@ use std::time::Instant;
 const ANGLES: [f64; 10] = [-2.0, -1.5, -1.0, -0.5, -0.2, 0.1, 0.4, 0.8, 1.2, 2.0];
 
 fn main() -> Result<(), SheetError> {
-    // The case of the comparison; the same numbers are in the script.
-    let at: Vec<f64> = std::env::args().skip(1).filter_map(|argument| argument.parse().ok()).collect();
-    let fineness = comparison(at.first().copied().unwrap_or(0.05));
+    // About 1e5 unknowns. The outlines are in the script too.
+    let fineness = Fineness { order: 4, growth: 0.33, innermost: 1e-7, largest: 0.03, arc: 0.25 };
     let sheet = irregular()?;
     let equations = sheet.equations(fineness)?;
     let unknowns = equations.free();
@@ -39,11 +38,7 @@ fn main() -> Result<(), SheetError> {
     Ok(())
 }
 
-/// An outline without symmetry; about 1e5 unknowns.
-fn comparison(largest: f64) -> Fineness {
-    Fineness { order: 4, growth: 0.5, innermost: 1e-7, largest, arc: 0.25 }
-}
-
+/// An outline without symmetry.
 fn irregular() -> Result<Sheet, SheetError> {
     let outline = Outline::polygon(&[[0.0, 0.0], [1.3, -0.2], [1.7, 0.9], [0.8, 0.55], [0.2, 1.2]])?;
     let contacts = [(0.3, 0.2), (1.3, 0.25), (2.9, 0.11), (4.35, 0.4)];
@@ -78,6 +73,7 @@ fn costs() -> Result<Vec<Value>, SheetError> {
         (6, 0.8, 1e-8, 0.2),
         (6, 0.5, 1e-8, 0.05),
         (6, 0.3, 1e-8, 0.02),
+        (6, 0.17, 1e-8, 0.0112),
     ]
     .iter()
     .map(one)

@@ -31,23 +31,21 @@ impl Pair {
 }
 
 impl Bracket {
-    /// In units of the sheet resistance.
-    pub(crate) fn impedances(&mut self, t: f64) -> Pair {
-        let lower = inverse(&self.potential.schur(t)) * (1.0 + t * t);
-        let upper = self.stream.as_mut().map(|stream| {
-            // Drops e = Dψ over the gaps, ψ = L I, V = Lᵀ e with L lower triangular, as the last of each is zero.
-            let drops = stream.schur(-t);
-            let sums = ones_below(drops.nrows());
-            sums.transpose() * &drops * &sums
-        });
-        Pair { lower, upper }
+    /// In units of the sheet resistance; none if the Hall angle is too near to a right angle.
+    pub(crate) fn impedances(&mut self, t: f64) -> Option<Pair> {
+        let lower = inverse(&self.potential.schur(t)?) * (1.0 + t * t);
+        let Some(stream) = &mut self.stream else { return Some(Pair { lower, upper: None }) };
+        // Drops e = Dψ over the gaps, ψ = L I, V = Lᵀ e with L lower triangular, as the last of each is zero.
+        let drops = stream.schur(-t)?;
+        let sums = ones_below(drops.nrows());
+        Some(Pair { lower, upper: Some(sums.transpose() * &drops * &sums) })
     }
 
     /// Half the difference of the two answers at `t`, and half of that at zero field, relative to the geometric mean of the
     /// two-terminal resistances of the two pairs of contacts.
     pub(crate) fn half_spreads(&mut self, t: f64) -> Option<[f64; 2]> {
         let mut half = |t: f64| {
-            let pair = self.impedances(t);
+            let pair = self.impedances(t)?;
             let mean = pair.mean();
             Some(0.5 * relative_norm(&(pair.upper? - &pair.lower), &symmetric(&mean)))
         };

@@ -72,14 +72,16 @@ pub(crate) struct Sizes {
 
 impl Sizes {
     pub(crate) fn new(layout: &Layout, map: Map, fineness: Fineness) -> Self {
-        let found: Vec<(Point, f64)> =
+        let found: Vec<Singular> =
             layout.loops.iter().flat_map(|stretches| singular_points(stretches, &map)).collect();
         let ends = layout.loops.iter().flatten().map(|stretch| mapped(&map, stretch.at(0.0)));
         let size = span(&ends.chain(middles(layout, &map)).collect::<Vec<_>>());
-        let spots = found.iter().enumerate().map(|(i, &(at, exponent))| {
+        let spots = found.iter().enumerate().map(|(i, spot)| {
             let others = found.iter().enumerate().filter(|&(j, _)| j != i);
-            let scale = others.fold(size / 2.0, |least, (_, &(other, _))| least.min(distance(at, other)));
-            Spot { at, least: scale * fineness.innermost.powf(1.0 / exponent).min(0.5) }
+            let scale = others.fold(size / 2.0, |least, (_, other)| least.min(distance(spot.at, other.at)));
+            // The error is bilinear in the solution's and the adjoint's share of the singularity.
+            let innermost = (fineness.innermost / spot.strength.powi(2)).powf(1.0 / spot.exponent);
+            Spot { at: spot.at, least: scale * innermost.min(0.5) }
         });
         Self {
             spots: spots.collect(),
@@ -149,11 +151,20 @@ impl Cells<'_> {
     }
 }
 
-/// Points where a derivative of the solution is infinite, with the sum of the exponents of the solution and its adjoint.
+/// A point where a derivative of the solution is infinite.
+struct Singular {
+    at: Point,
+    /// Sum of the exponents of the solution and of its adjoint.
+    exponent: f64,
+    /// 1, or less for a corner that is nearly straight: its share goes with the angle by which the edge turns.
+    strength: f64,
+}
+
+/// Points where a derivative of the solution is infinite.
 ///
 /// In a wedge of angle ω between a contact and an insulating edge they are (π/2 ∓ θ)/ω, between two stretches of one kind
 /// π/ω each, at any Hall angle θ; where π/ω is an integer the solution is smooth.
-fn singular_points(stretches: &[Stretch], map: &Map) -> Vec<(Point, f64)> {
+fn singular_points(stretches: &[Stretch], map: &Map) -> Vec<Singular> {
     let count = stretches.len();
     let at = |i: usize| {
         let (before, after) = (&stretches[(i + count - 1) % count], &stretches[i]);
@@ -162,11 +173,11 @@ fn singular_points(stretches: &[Stretch], map: &Map) -> Vec<(Point, f64)> {
         let turn = (incoming[0] * outgoing[1] - incoming[1] * outgoing[0])
             .atan2(incoming[0] * outgoing[0] + incoming[1] * outgoing[1]);
         let exponent = PI / (PI - turn);
-        let point = mapped(map, after.at(0.0));
+        let at = mapped(map, after.at(0.0));
         if is_contact(before.label) != is_contact(after.label) {
-            Some((point, exponent))
+            Some(Singular { at, exponent, strength: 1.0 })
         } else if (exponent - exponent.round()).abs() > 1e-6 {
-            Some((point, 2.0 * exponent))
+            Some(Singular { at, exponent: 2.0 * exponent, strength: (2.0 * turn.abs() / PI).min(1.0) })
         } else {
             None
         }

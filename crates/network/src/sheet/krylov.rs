@@ -14,7 +14,7 @@ use std::{cmp::Ordering, collections::HashMap};
 
 /// Change of the conductances, relative to them, that ends the iteration.
 const CONVERGED: f64 = 1e-11;
-/// No more vectors than this: beyond, the Hall angle is within a degree of a right angle.
+/// No more vectors than this: enough for |t| of 20 with four terminals, 12 with six.
 const MOST_VECTORS: usize = 900;
 /// A vector that keeps less than this of its length when the others are taken out is rounding.
 const DEPENDENT: f64 = 1e-11;
@@ -84,28 +84,36 @@ impl Krylov {
     }
 
     /// The Schur complement of S + tA on all terminals but the last, to about 1e-11 of its largest entry.
-    pub(crate) fn schur(&mut self, t: f64) -> Mat<f64> {
+    ///
+    /// None if that takes more vectors than are allowed.
+    pub(crate) fn schur(&mut self, t: f64) -> Option<Mat<f64>> {
         if t == 0.0 {
-            return self.system.schur.clone();
+            return Some(self.system.schur.clone());
         }
         // tan²(θ/2) is what each block leaves of the error.
         let ratio = (t.atan() / 2.0).tan().powi(2);
-        let blocks = (CONVERGED.ln() / ratio.ln()).ceil() as usize;
-        while self.vectors.len() < (blocks * self.start.len()).min(MOST_VECTORS) && !self.exhausted {
+        let wanted = (CONVERGED.ln() / ratio.ln()).ceil() * self.start.len() as f64;
+        if wanted > MOST_VECTORS as f64 {
+            return None;
+        }
+        while self.vectors.len() < wanted as usize && !self.exhausted {
             self.extend();
         }
         let mut now = self.projected(t, self.vectors.len());
         let mut before = self.projected(t, self.last);
-        while !self.exhausted && self.vectors.len() < MOST_VECTORS {
+        while !self.exhausted {
             let change = (&now - &before).norm_max() / now.norm_max();
             if change * ratio / (1.0 - ratio) < CONVERGED {
                 break;
+            }
+            if self.vectors.len() > MOST_VECTORS {
+                return None;
             }
             self.extend();
             before = now;
             now = self.projected(t, self.vectors.len());
         }
-        now
+        Some(now)
     }
 
     /// With the first `count` vectors: (1 + tT)⁻¹ QᵀC, T = QᵀAQ, are the shares of the vectors in (S + tA)⁻¹ C.
@@ -138,23 +146,34 @@ impl Krylov {
             }
         }
         let solved = self.system.solve(&full);
-        for (j, image) in right.into_iter().enumerate() {
-            let values = self.support.iter().map(|&unknown| solved[(unknown, j)]).collect();
-            self.add(values, image);
+        let mut block: Vec<(Vec<f64>, Vec<f64>)> = right
+            .into_iter()
+            .enumerate()
+            .map(|(j, image)| (self.support.iter().map(|&unknown| solved[(unknown, j)]).collect(), image))
+            .collect();
+        // Each vector is taken out of the whole block while it is at hand; twice, as rounding leaves some of it.
+        for _ in 0..2 {
+            for other in &self.vectors {
+                for new in &mut block {
+                    take_out(new, other);
+                }
+            }
+        }
+        for new in block {
+            self.add(new);
         }
         self.exhausted = self.last == self.vectors.len();
     }
 
-    /// Takes the other vectors out of one, twice, and adds what is left of it.
-    fn add(&mut self, mut values: Vec<f64>, mut image: Vec<f64>) {
-        let before = dot(&values, &image).max(0.0).sqrt();
+    /// Takes the other vectors of its block out of one and adds what is left of it.
+    fn add(&mut self, mut new: (Vec<f64>, Vec<f64>)) {
+        let before = dot(&new.0, &new.1).max(0.0).sqrt();
         for _ in 0..2 {
-            for other in &self.vectors {
-                let part = dot(&other.values, &image);
-                subtract(&mut values, part, &other.values);
-                subtract(&mut image, part, &other.image);
+            for other in &self.vectors[self.last..] {
+                take_out(&mut new, other);
             }
         }
+        let (mut values, mut image) = new;
         let length = dot(&values, &image).max(0.0).sqrt();
         if length <= DEPENDENT * before || length == 0.0 {
             return;
@@ -172,12 +191,27 @@ impl Krylov {
     }
 }
 
+fn take_out((values, image): &mut (Vec<f64>, Vec<f64>), other: &Vector) {
+    let part = dot(&other.values, image);
+    subtract(values, part, &other.values);
+    subtract(image, part, &other.image);
+}
+
 fn subtract(from: &mut [f64], part: f64, other: &[f64]) {
     for (x, y) in from.iter_mut().zip(other) {
         *x -= part * y;
     }
 }
 
+/// In four sums, which a processor adds side by side.
 fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(x, y)| x * y).sum()
+    let mut sums = [0.0; 4];
+    let (a, b) = (a.chunks_exact(4), b.chunks_exact(4));
+    let rest: f64 = a.remainder().iter().zip(b.remainder()).map(|(x, y)| x * y).sum();
+    for (x, y) in a.zip(b) {
+        for i in 0..4 {
+            sums[i] += x[i] * y[i];
+        }
+    }
+    sums.iter().sum::<f64>() + rest
 }

@@ -14,7 +14,7 @@ pub(crate) struct Mapped {
 impl Mapped {
     /// None if a disc does not have the conductances to within their uncertainty.
     pub(crate) fn new(bracket: &mut Bracket) -> Option<Self> {
-        let pair = bracket.impedances(0.0);
+        let pair = bracket.impedances(0.0)?;
         let mean = pair.mean();
         let upper = pair.upper.as_ref()?;
         let fit = |impedances: &Mat<f64>| Some(EdgeArcs::fit(&admittances(&inverse(impedances))).ok()?.0);

@@ -157,10 +157,9 @@ impl Sheet {
 
     fn triangles(&self, layout: &Layout, fineness: Fineness) -> Result<Triangles, SheetError> {
         let sizes = Sizes::new(layout, self.map, fineness);
-        let order = fineness.order;
-        let affordable = memory::edge_nodes(order);
+        let affordable = memory::edge_nodes(fineness);
         let nodes = EdgeNodes::new(layout, &sizes, affordable).map_err(|nodes| {
-            let unknowns = memory::unknowns(nodes, order);
+            let unknowns = memory::unknowns(nodes, fineness);
             SheetError::TooFine { unknowns, bytes: memory::bytes(unknowns), limit: memory::LIMIT }
         })?;
         Triangles::new(layout, &sizes, &nodes)
@@ -228,7 +227,14 @@ impl Equations {
     /// vectors as the largest angle takes.
     pub fn admittances(self, tan_hall: &[f64]) -> Result<Vec<Vec<Vec<f64>>>, SheetError> {
         let mut krylov = Krylov::new(System::new(self)?);
-        Ok(tan_hall.iter().map(|&t| admittances(&(krylov.schur(t) * (1.0 / (1.0 + t * t))))).collect())
+        let one = |&t: &f64| {
+            let problem = || format!("a Hall angle with the tangent {t}");
+            let schur = krylov
+                .schur(t)
+                .ok_or_else(|| SheetError::bad(Part::Request, problem(), "must be smaller"))?;
+            Ok(admittances(&(schur * (1.0 / (1.0 + t * t)))))
+        };
+        tan_hall.iter().map(one).collect()
     }
 }
 
@@ -263,7 +269,14 @@ impl SolvedSheet {
         }
         match &self.arcs {
             Some(mapped) => mapped.mean.conductances(tan_hall),
-            None => Ok(admittances(&inverse(&self.solved().impedances(tan_hall).mean()))),
+            None => {
+                let pair = self.solved().impedances(tan_hall).ok_or(NetworkError::OutOfRange {
+                    quantity: "tangent of the Hall angle of a sheet with holes, contacts inside or a varying conductance",
+                    value: tan_hall,
+                    range: "nearer to zero: with four contacts within ±20, with six within ±12",
+                })?;
+                Ok(admittances(&inverse(&pair.mean())))
+            }
         }
     }
 
@@ -287,9 +300,11 @@ impl SolvedSheet {
                 spreads.map(|[now, rest]| safety * now.max(rest))
             }
             (None, Some(coarser)) => {
-                let mean = self.solved().impedances(tan_hall).mean();
-                let other = locked(coarser).impedances(tan_hall).mean();
-                Some(SAFETY * relative_norm(&(other - &mean), &symmetric(&mean)))
+                let both = (self.solved().impedances(tan_hall), locked(coarser).impedances(tan_hall));
+                both.0.zip(both.1).map(|(finer, coarser)| {
+                    let mean = finer.mean();
+                    SAFETY * relative_norm(&(coarser.mean() - &mean), &symmetric(&mean))
+                })
             }
         };
         bound.map_or(f64::INFINITY, |bound| bound.max(ROUNDING))
@@ -315,4 +330,28 @@ impl SolvedSheet {
 /// A panic while the space grows leaves whole vectors only.
 fn locked(bracket: &Mutex<Bracket>) -> MutexGuard<'_, Bracket> {
     bracket.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_estimate_of_unknowns_is_right_within_a_factor_of_two() {
+        let outline =
+            Outline::polygon(&[[0.0, 0.0], [1.3, -0.2], [1.7, 0.9], [0.8, 0.55], [0.2, 1.2]]).unwrap();
+        let contacts = [(0.3, 0.2), (2.9, 0.11)].map(|(at_m, length_m)| EdgeContact { at_m, length_m });
+        let sheet = Sheet::new(outline, &contacts).unwrap();
+        for (growth, innermost, largest) in
+            [(0.8, 1e-6, 0.25), (0.3, 1e-6, 0.1), (0.8, 1e-2, 0.02), (0.4, 1e-9, 0.05)]
+        {
+            let fineness = Fineness { order: 3, growth, innermost, largest, arc: 0.25 };
+            let sizes = Sizes::new(&sheet.layout().unwrap(), sheet.map, fineness);
+            let nodes = EdgeNodes::new(&sheet.layout().unwrap(), &sizes, 1_000_000).unwrap().count();
+            let ratio =
+                memory::unknowns(nodes, fineness) as f64 / sheet.equations(fineness).unwrap().free() as f64;
+            assert!((0.5..2.0).contains(&ratio), "{fineness:?}: {ratio}");
+        }
+    }
 }
