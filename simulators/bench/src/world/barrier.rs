@@ -12,6 +12,9 @@ use quadrille_network::Response;
 /// of its error.
 const ERROR: f64 = 1e-5;
 
+/// The same as a part of the largest change of a voltage in the stride, whichever is more.
+const ERROR_OF_CHANGE: f64 = 1e-6;
+
 /// Voltages that differ by less are one: this part of the thermal voltage, and of the largest voltage about.
 const SAME: f64 = 1e-8;
 const SAME_OF_LARGEST: f64 = 1e-10;
@@ -19,9 +22,9 @@ const SAME_OF_LARGEST: f64 = 1e-10;
 /// Tangents are tried until they move by less, in thermal voltages: the next is then right to half its square.
 const TANGENT: f64 = 1e-5;
 
-/// A stride that moves no barrier by more, in thermal voltages, has an error below a tenth of [`ERROR`]: the chord of an
-/// exponential over x is wrong by x²/8 of the change.
-const LITTLE: f64 = 5e-3;
+/// A stride that moves no barrier by more, in thermal voltages, is right: the mean current of a chord over x is wrong by
+/// x²/12 of itself, which is 2e-8, for an exponential.
+const LITTLE: f64 = 5e-4;
 
 /// A stride that moves one by more is not held against its halves: two chords may agree and both be steeper than the
 /// end of a discharge. It is right where all is over at its end, by chord and by tangent.
@@ -75,19 +78,20 @@ impl World {
     /// Whether a stride is right with chords; if so, they are drawn.
     fn holds(&mut self, stride: f64, watched: bool) -> bool {
         let before = self.barrier_volts(&self.voltages);
-        let Some(tangent) = self.end_by_tangents(&before, stride) else { return false };
-        let Some((after, whole)) = self.end_by_chords(&before, tangent.clone(), stride) else { return false };
+        let Some((tangent, by_tangents)) = self.end_by_tangents(&before, stride) else { return false };
+        let Some((after, whole)) = self.end_by_chords(&before, tangent, stride) else { return false };
         let moved = self.most_thermal(&before, &after);
         if moved <= LITTLE {
             return true;
         }
+        let least = self.thermal_volts().into_iter().fold(f64::INFINITY, f64::min);
+        let most = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
+        let change = most(&whole.voltages, &self.voltages);
+        let bound = 0.75 * (ERROR * least).max(ERROR_OF_CHANGE * change);
         if moved > MUCH {
-            return !watched && self.most_thermal(&tangent, &after) <= ERROR;
+            return !watched && most(&whole.voltages, &by_tangents.voltages) <= bound;
         }
         let agrees = self.halves(&before, &after, stride).is_some_and(|halves| {
-            let least = self.thermal_volts().into_iter().fold(f64::INFINITY, f64::min);
-            let most = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
-            let bound = 0.75 * ERROR * least;
             most(&whole.voltages, &halves.voltages) <= bound
                 && (!watched || most(&whole.integrals, &halves.integrals) <= bound * stride)
         });
@@ -114,11 +118,12 @@ impl World {
 
     /// Voltages of the barriers at the end of a stride in which their lines are tangents at those voltages: Newton's
     /// method.
-    fn end_by_tangents(&mut self, before: &[f64], stride: f64) -> Option<Vec<f64>> {
+    fn end_by_tangents(&mut self, before: &[f64], stride: f64) -> Option<(Vec<f64>, Response)> {
         let mut at = before.to_vec();
         for _ in 0..TANGENTS {
             self.draw(&at, &at);
-            let next = self.barrier_volts(&self.respond(stride).voltages);
+            let response = self.respond(stride);
+            let next = self.barrier_volts(&response.voltages);
             let kelvin = self.position.temperature();
             let barriers = self.parts.imperfections.barriers.iter();
             let trial: Vec<f64> = barriers
@@ -126,7 +131,7 @@ impl World {
                 .map(|(barrier, (at, next))| limited(barrier.as_ref(), kelvin, [*at, *next]))
                 .collect();
             if trial == next && self.most_thermal(&at, &next) <= TANGENT {
-                return Some(next);
+                return Some((next, response));
             }
             at = trial;
         }
