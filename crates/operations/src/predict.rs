@@ -17,8 +17,8 @@ pub struct Predicted {
     pub two_terminal_ohm: Vec<(String, f64)>,
     /// Temperature at which the model was asked; `None` where nothing of it depends on that.
     pub temperature_k: Option<f64>,
-    /// Largest error of each resistance by the solver's own bound, relative to the larger of that resistance and of
-    /// the smallest between two contacts; zero where a model is exact.
+    /// Largest error of each resistance by the solver's own bound, relative to the geometric mean of the two-terminal
+    /// resistances of its current pair and its sense pair; zero where a model is exact.
     pub relative_bound: f64,
 }
 

@@ -91,7 +91,11 @@ pub(crate) fn predicted(predicted: &Predicted, field_t: f64) -> String {
     let kelvin = predicted.temperature_k.map_or(String::new(), |kelvin| format!(" and {}", Kelvin(kelvin)));
     let mut text = format!("{} at {}{kelvin}\n", predicted.sample, Tesla(field_t));
     if predicted.relative_bound > 0.0 {
-        let _ = writeln!(text, "Relative error of each resistance below {:.1e}", predicted.relative_bound);
+        let _ = writeln!(
+            text,
+            "Error of each resistance below {:.1e} of the two-terminal resistances of its pairs",
+            predicted.relative_bound
+        );
     }
     text.push_str("\nFour-terminal resistance\n");
     table(&mut text, &predicted.four_terminal_ohm);

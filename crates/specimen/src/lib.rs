@@ -61,7 +61,8 @@ impl Specimen {
         }
     }
 
-    /// Largest relative error of the resistances, by the solver's own bound; zero where they are exact.
+    /// Largest error of the resistances, by the solver's own bound, relative to the geometric mean of the two-terminal
+    /// resistances of current and sense pair; zero where they are exact.
     pub fn bound(&self, temperature: Kelvin, field: Tesla) -> Result<f64, SpecimenError> {
         match &self.conductor {
             Conductor::Network { .. } | Conductor::Film(_) => Ok(0.0),
