@@ -439,6 +439,8 @@ mod effects_tests;
 #[cfg(test)]
 mod slow_tests;
 #[cfg(test)]
+mod test_support;
+#[cfg(test)]
 mod tests;
 #[cfg(test)]
 mod transition_tests;

@@ -86,17 +86,7 @@ def laboratory(changes):
     return Laboratory({document: text(document) for document in QUIET})
 
 
-def disturbed(lab, disturbances, imperfections=""):
-    """The same with what makes a bench and a sample hard to measure."""
-    tables = {
-        "bench": f"\n[simulation.disturbances]\n{disturbances}\n",
-        "sample": f"\n[model.imperfections]\n{imperfections}\n",
-    }
-    return Laboratory({document: text + tables.get(document, "") for document, text in lab.texts.items()})
-
-
 LABORATORIES = {"demonstration": laboratory({}), "leaky": laboratory(LEAKY)}
-LABORATORIES["absorbing"] = disturbed(LABORATORIES["leaky"], "absorption = 0.08\nabsorption_s = 1.5")
 
 
 def terminals(configuration):
@@ -146,13 +136,7 @@ def parts(lab, configuration, guard, buffers):
     else:
         resistors.append(("input", "sense_high", "sense_low", facts["voltmeter"]["input_resistance_ohm"]))
     # Not less than a bare terminal's 0.1 pF.
-    farad = max(farad, 0.1e-12)
-    capacitors = [(f"cable of {node}", node, GROUND, farad) for node in nodes]
-    if soaking := lab.of("bench")["simulation"].get("disturbances", {}).get("absorption"):
-        slow = lab.of("bench")["simulation"]["disturbances"]["absorption_s"]
-        resistors += [("soaking", node, f"in {node}", slow / (soaking * farad)) for node in nodes]
-        capacitors += [("soaked", f"in {node}", GROUND, soaking * farad) for node in nodes]
-    return resistors, capacitors
+    return resistors, [(f"cable of {node}", node, GROUND, max(farad, 0.1e-12)) for node in nodes]
 
 
 def mean(times, values, start, length):
@@ -235,10 +219,4 @@ def test_a_part_of_the_circuit_that_is_wrong_is_noticed(part, factor, guard, buf
 @pytest.mark.parametrize("guard", [True, False], ids=["guard on", "guard off"])
 def test_one_per_cent_on_one_cable_of_the_demonstration_is_noticed(guard):
     off, _ = compare("demonstration", "12,43", guard, True, wrong=("cable of source_high", 1.01))
-    assert off > 1.5 * TOLERANCE, f"only {off:.2e} of the step"
-
-
-@pytest.mark.parametrize("part, factor", [("soaking", 1.05), ("soaked", 1.02)])
-def test_absorption_that_is_wrong_is_noticed(part, factor):
-    off, _ = compare("absorbing", "12,43", False, True, wrong=(part, factor))
     assert off > 1.5 * TOLERANCE, f"only {off:.2e} of the step"

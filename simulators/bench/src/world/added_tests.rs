@@ -1,7 +1,7 @@
 //! What comes into the readings beside the circuit: mains, drift, thermal motion, fluctuating contacts, heat and field.
 //! Formulas stand at each test; "common practice, no source" unless said.
 
-use super::tests::{close, drive, driven};
+use super::test_support::{close, drive, driven};
 use super::*;
 use crate::testing::{Dialects, bench, disturbed, film, imperfect_film, imperfect_ring, pair, ring, world};
 use quadrille_documents::{Bench, Sample};

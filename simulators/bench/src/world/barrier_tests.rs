@@ -1,6 +1,6 @@
 //! Contacts that are not ohmic, against scalar equations and a closed form. Invented figures.
 
-use super::tests::{close, drive, driven};
+use super::test_support::{close, drive, driven};
 use super::*;
 use crate::testing::{Dialects, bench, imperfect_pair, imperfect_ring, world};
 

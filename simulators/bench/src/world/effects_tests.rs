@@ -1,35 +1,10 @@
 //! What makes a bench hard, each effect against a hand calculation. Formulas stand at each test.
 
+use super::test_support::{close, drive, driven_on, mean};
 use super::*;
 use crate::elements::thermal_volt;
-use crate::testing::{Dialects, bench, film, pair, relays, ring, world};
-use quadrille_documents::{
-    Absorption, Barrier, Bench, Heating, Imperfections, Light, Sample, Thermomagnetic,
-};
-
-fn driven(bench: &Bench, sample: &Sample, contacts: [usize; 4], amperes: f64) -> World {
-    let mut world = world(bench, &Dialects::ideal(), sample);
-    world.set_input(0.0, true);
-    world.switch(0.0, &relays(contacts));
-    drive(&mut world, 0.0, amperes);
-    world
-}
-
-fn drive(world: &mut World, time: f64, amperes: f64) {
-    let source = Source { on: true, level: amperes, current: amperes, ..world.source() };
-    world.set_source(time, source);
-}
-
-fn mean(world: &mut World, from: f64, to: f64) -> f64 {
-    let id = world.begin_window(Quantity::Voltage, from, to);
-    world.advance(to);
-    world.end_window(id).unwrap()
-}
-
-#[track_caller]
-fn close(value: f64, expected: f64, relative: f64) {
-    assert!((value / expected - 1.0).abs() < relative, "{value:e} is not {expected:e} within {relative:e}");
-}
+use crate::testing::{bench, film, pair, ring};
+use quadrille_documents::{Absorption, Barrier, Heating, Imperfections, Light, Sample, Thermomagnetic};
 
 fn with(sample: Sample, imperfections: Imperfections) -> Sample {
     Sample { imperfections, ..sample }
@@ -41,7 +16,7 @@ fn absorption_is_a_second_exponential_of_the_part_that_is_written() {
     let (part, time_s) = (0.02, 3.0);
     bench.disturbances.absorption = Some(Absorption { part, time_s });
     let (ohm, amperes) = (1e9, 1e-9);
-    let mut world = driven(&bench, &pair(ohm), [1, 2, 1, 2], amperes);
+    let mut world = driven_on(&bench, &pair(ohm), [1, 2, 1, 2], amperes);
     // Three cables of 100 pF, each with a branch of C_a = part C behind τ/C_a: with c = 3 C, a = part c, g the
     // conductance of everything, v' = (i − g v − (a/τ)(v − w)) / c, w' = (v − w)/τ. Eigenvalues of the two by two.
     let g = 1.0 / ohm + 1e-10 + 3e-11 + 9e-15;
@@ -69,7 +44,7 @@ fn absorption_is_a_second_exponential_of_the_part_that_is_written() {
 fn a_source_comes_to_its_level_with_its_time_constant_and_means_are_exact() {
     let mut bench = bench();
     bench.disturbances.source_s = 0.05;
-    let mut world = driven(&bench, &pair(100.0), [1, 2, 1, 2], 1e-4);
+    let mut world = driven_on(&bench, &pair(100.0), [1, 2, 1, 2], 1e-4);
     let expected = |from: f64, to: f64, start: f64, end: f64, since: f64| {
         let (x, y) = ((from - since) / 0.05, (to - since) / 0.05);
         end + (start - end) * ((-x).exp() - (-y).exp()) / (y - x)
@@ -99,7 +74,7 @@ fn a_contact_with_a_barrier_rests_on_its_characteristic_in_both_directions() {
         }
         low
     };
-    let mut world = driven(&bench(), &sample, [1, 2, 1, 2], 1e-4);
+    let mut world = driven_on(&bench(), &sample, [1, 2, 1, 2], 1e-4);
     let mut now = 0.0;
     for ampere in [1e-4, -1e-4, 3e-6, -3e-6, 1e-3, 1e-7] {
         drive(&mut world, now, ampere);
@@ -118,7 +93,7 @@ fn johnson_noise_is_that_of_nyquist_and_no_more_than_the_capacitance_lets_throug
     let mut bench = bench();
     bench.disturbances.johnson = true;
     let check = |ohm: f64, aperture: f64, expected: f64, relative: f64| {
-        let mut world = driven(&bench, &ring(ohm, 2.0 * ohm, 3.0 * ohm, 4.0 * ohm), [1, 2, 1, 2], 1e-12);
+        let mut world = driven_on(&bench, &ring(ohm, 2.0 * ohm, 3.0 * ohm, 4.0 * ohm), [1, 2, 1, 2], 1e-12);
         world.advance(1.0);
         close(world.johnson_v(aperture), expected, relative);
     };
@@ -135,8 +110,8 @@ fn the_mains_vanish_over_whole_cycles_and_not_over_half_a_one() {
     let mut bench = bench();
     (bench.disturbances.mains_v, bench.disturbances.mains_a) = (2e-3, 1e-8);
     let sample = ring(1e4, 1.5e4, 2.2e4, 3.3e4);
-    let quiet = driven(&crate::testing::bench(), &sample, [1, 2, 4, 3], 1e-4);
-    let world = driven(&bench, &sample, [1, 2, 4, 3], 1e-4);
+    let quiet = driven_on(&crate::testing::bench(), &sample, [1, 2, 4, 3], 1e-4);
+    let world = driven_on(&bench, &sample, [1, 2, 4, 3], 1e-4);
     let (mut quiet, mut world) = (quiet, world);
     let difference = |world: &mut World, quiet: &mut World, from: f64, length: f64| {
         mean(world, from, from + length) - mean(quiet, from, from + length)
@@ -159,7 +134,7 @@ fn drifting_relays_have_the_deviation_that_is_written() {
     let seeds = 60;
     for seed in 0..seeds {
         bench.seed = seed;
-        let mut world = driven(&bench, &pair(1e3), [1, 2, 1, 2], 0.0);
+        let mut world = driven_on(&bench, &pair(1e3), [1, 2, 1, 2], 0.0);
         let values: Vec<f64> = (0..10)
             .map(|k| mean(&mut world, 1.0 + 500.0 * f64::from(k), 1.02 + 500.0 * f64::from(k)))
             .collect();
@@ -173,7 +148,7 @@ fn drifting_relays_have_the_deviation_that_is_written() {
 fn light_falls_at_its_moment_and_goes_again() {
     let light = Light { factor: 4.0, from_s: 2.0, to_s: 5.0 };
     let sample = with(pair(1e4), Imperfections { light: Some(light), ..Imperfections::default() });
-    let mut world = driven(&bench(), &sample, [1, 2, 1, 2], 1e-4);
+    let mut world = driven_on(&bench(), &sample, [1, 2, 1, 2], 1e-4);
     for (time, expected) in [(1.9, 1.0), (2.1, 0.25), (4.9, 0.25), (5.1, 1.0)] {
         world.advance(time);
         close(world.value(Quantity::Voltage), expected, 5e-6);
@@ -217,9 +192,9 @@ hall_coefficient_m3_per_c = 0.0
 #[test]
 fn a_sample_warms_itself_with_its_time_constant() {
     let heating = Heating { kelvin_per_w: 200.0, time_s: 2.0 };
-    let cold = driven(&bench(), &warm_metal(), [1, 3, 1, 3], 5e-3);
+    let cold = driven_on(&bench(), &warm_metal(), [1, 3, 1, 3], 5e-3);
     let sample = with(warm_metal(), Imperfections { heating: Some(heating), ..Imperfections::default() });
-    let (mut cold, mut warm) = (cold, driven(&bench(), &sample, [1, 3, 1, 3], 5e-3));
+    let (mut cold, mut warm) = (cold, driven_on(&bench(), &sample, [1, 3, 1, 3], 5e-3));
     let mut both = |time: f64| {
         cold.advance(time);
         warm.advance(time);
@@ -229,7 +204,7 @@ fn a_sample_warms_itself_with_its_time_constant() {
     close(begin, 1.0, 2e-3);
     // At rest R = R₀ (1 + α ΔT), ΔT = R_th I² R.
     let r0 = 5e-3f64.recip() * {
-        let mut alone = driven(&bench(), &warm_metal(), [1, 3, 1, 3], 5e-3);
+        let mut alone = driven_on(&bench(), &warm_metal(), [1, 3, 1, 3], 5e-3);
         alone.advance(1.0);
         alone.value(Quantity::Voltage)
     };
@@ -253,7 +228,7 @@ fn heat_and_thermoelectric_voltages_go_with_the_current_and_ettingshausen_stays(
     let sample =
         with(film(), Imperfections { thermomagnetic: Some(thermomagnetic), ..Imperfections::default() });
     let read = |field: f64, amperes: f64| {
-        let mut world = driven(&bench(), &sample, [1, 3, 2, 4], amperes);
+        let mut world = driven_on(&bench(), &sample, [1, 3, 2, 4], amperes);
         world.set_field(0.0, Tesla(field)).unwrap();
         mean(&mut world, 30.0, 30.02)
     };
@@ -265,7 +240,7 @@ fn heat_and_thermoelectric_voltages_go_with_the_current_and_ettingshausen_stays(
     let hall = (reversed(0.5) - reversed(-0.5)) / 2.0;
     close(hall, -31.2 * 0.5 * 1.05, 1e-5);
     // It follows the current: half a second after the source came on, 1 − 1/e of it is there.
-    let mut world = driven(&bench(), &sample, [1, 3, 2, 4], i);
+    let mut world = driven_on(&bench(), &sample, [1, 3, 2, 4], i);
     world.set_field(0.0, Tesla(0.5)).unwrap();
     let early = mean(&mut world, 0.4999, 0.5001);
     let late = mean(&mut world, 30.0, 30.0002);
@@ -275,11 +250,11 @@ fn heat_and_thermoelectric_voltages_go_with_the_current_and_ettingshausen_stays(
 #[test]
 fn leaks_shunt_what_lies_between_contacts_and_to_ground() {
     let leaks = Imperfections { leak_ohm: vec![4e4, 0.0], ..Imperfections::default() };
-    let mut world = driven(&bench(), &with(pair(1e4), leaks), [1, 2, 1, 2], 1e-4);
+    let mut world = driven_on(&bench(), &with(pair(1e4), leaks), [1, 2, 1, 2], 1e-4);
     world.advance(1.0);
     close(world.value(Quantity::Voltage), 0.8, 5e-6);
     let ground = Imperfections { leak_to_ground_ohm: vec![9e4, 0.0], ..Imperfections::default() };
-    let mut world = driven(&bench(), &with(pair(1e4), ground), [1, 2, 1, 2], 1e-4);
+    let mut world = driven_on(&bench(), &with(pair(1e4), ground), [1, 2, 1, 2], 1e-4);
     let id = world.begin_window(Quantity::Current, 1.0, 1.02);
     world.advance(1.02);
     // Beside the sample with the relay's ohm and the ammeter's ten: about a tenth, and the ammeter misses it.
@@ -291,7 +266,7 @@ fn leaks_shunt_what_lies_between_contacts_and_to_ground() {
 #[test]
 fn capacitance_within_the_sample_adds_to_the_cables() {
     let own = Imperfections { capacitance_f: 5e-10, ..Imperfections::default() };
-    let mut world = driven(&bench(), &with(pair(1e9), own), [1, 2, 1, 2], 1e-10);
+    let mut world = driven_on(&bench(), &with(pair(1e9), own), [1, 2, 1, 2], 1e-10);
     // Three cables of 100 pF on contact 1, and 500 pF to contact 2, which is grounded.
     let g = 1e-9 + 1e-10 + 3e-11 + 9e-15;
     for t in [0.1, 0.7, 3.0] {
@@ -305,8 +280,8 @@ fn a_contact_fluctuates_only_where_it_carries_the_current_that_is_sensed() {
     let noise = Imperfections { contact_noise_ohm: vec![5.0, 3.0, 2.0, 1.0], ..Imperfections::default() };
     let sample = || ring(1e4, 1.5e4, 2.2e4, 3.3e4);
     let spread = |contacts: [usize; 4]| {
-        let mut noisy = driven(&bench(), &with(sample(), noise.clone()), contacts, 1e-4);
-        let mut quiet = driven(&bench(), &sample(), contacts, 1e-4);
+        let mut noisy = driven_on(&bench(), &with(sample(), noise.clone()), contacts, 1e-4);
+        let mut quiet = driven_on(&bench(), &sample(), contacts, 1e-4);
         let differences: Vec<f64> = (1..40)
             .map(|k| {
                 let at = 7.3 * f64::from(k);

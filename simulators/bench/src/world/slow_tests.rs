@@ -1,7 +1,7 @@
 //! What goes on by itself: a second exponential, a source on its way, a sample that warms, light. Formulas stand at each
 //! test; "common practice, no source" unless said.
 
-use super::tests::{close, drive, driven};
+use super::test_support::{close, drive, driven};
 use super::*;
 use crate::testing::{Dialects, bench, disturbed, imperfect_film, imperfect_pair, pair, ring, world};
 

@@ -1,5 +1,6 @@
 //! The world against hand calculations. Formulas stand at each test; "common practice, no source" unless said.
 
+use super::test_support::{close, drive, driven};
 use super::*;
 use crate::complaint::ComplaintKind;
 use crate::testing::{Dialects, bench, film, pair, relays, ring, world};
@@ -7,28 +8,10 @@ use crate::testing::{Dialects, bench, film, pair, relays, ring, world};
 const PLAIN_OHM: f64 = 1e11;
 const PLAIN_F: f64 = 100e-12;
 
-/// A world with relays closed, ammeter's input open, and the source driving.
-pub(super) fn driven(mut world: World, contacts: [usize; 4], amperes: f64) -> World {
-    world.set_input(0.0, true);
-    world.switch(0.0, &relays(contacts));
-    drive(&mut world, 0.0, amperes);
-    world
-}
-
-pub(super) fn drive(world: &mut World, time: f64, amperes: f64) {
-    let source = Source { on: true, level: amperes, current: amperes, ..world.source() };
-    world.set_source(time, source);
-}
-
 /// Voltage and returned current after a time that no time constant here reaches.
 fn settled(world: &mut World) -> (f64, f64) {
     world.advance(1e4);
     (world.value(Quantity::Voltage), world.value(Quantity::Current))
-}
-
-#[track_caller]
-pub(super) fn close(value: f64, expected: f64, relative: f64) {
-    assert!((value / expected - 1.0).abs() < relative, "{value:e} is not {expected:e} within {relative:e}");
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! What slowly changes while something else happens: relays that move, a limit that is reached, light and field that
 //! change by themselves. Formulas stand at each test.
 
+use super::test_support::{close, drive, driven_on, mean};
 use super::*;
 use crate::parts::CONTACTS;
 use crate::testing::{Dialects, bench, film, pair, relays, world};
@@ -8,35 +9,11 @@ use quadrille_documents::{
     Barrier, Bench, Disturbances, Heating, Imperfections, Light, Sample, Thermomagnetic,
 };
 
-fn driven(bench: &Bench, sample: &Sample, contacts: [usize; 4], amperes: f64) -> World {
-    let mut world = world(bench, &Dialects::ideal(), sample);
-    world.set_input(0.0, true);
-    world.switch(0.0, &relays(contacts));
-    drive(&mut world, 0.0, amperes);
-    world
-}
-
-fn drive(world: &mut World, time: f64, amperes: f64) {
-    let source = Source { on: true, level: amperes, current: amperes, ..world.source() };
-    world.set_source(time, source);
-}
-
-fn mean(world: &mut World, from: f64, to: f64) -> f64 {
-    let id = world.begin_window(Quantity::Voltage, from, to);
-    world.advance(to);
-    world.end_window(id).unwrap()
-}
-
-#[track_caller]
-fn close(value: f64, expected: f64, relative: f64) {
-    assert!((value / expected - 1.0).abs() < relative, "{value:e} is not {expected:e} within {relative:e}");
-}
-
 #[test]
 fn a_source_on_its_way_arrives_although_a_relay_moves() {
     let mut bench = bench();
     bench.disturbances.source_s = 0.05;
-    let mut world = driven(&bench, &pair(100.0), [1, 2, 1, 2], 1e-4);
+    let mut world = driven_on(&bench, &pair(100.0), [1, 2, 1, 2], 1e-4);
     let sensed = relays([1, 2, 1, 2])[2].0;
     world.switch(0.02, &[(sensed, false)]);
     world.switch(0.03, &[(sensed, true)]);
@@ -61,7 +38,7 @@ fn ettingshausens_voltage_dies_away_while_nothing_is_sensed() {
     let thermomagnetic = Thermomagnetic { ettingshausen: 0.05, time_s: 0.5, ..Thermomagnetic::default() };
     let imperfections = Imperfections { thermomagnetic: Some(thermomagnetic), ..Imperfections::default() };
     let sample = Sample { imperfections, ..film() };
-    let mut world = driven(&bench(), &sample, [1, 3, 2, 4], 1e-4);
+    let mut world = driven_on(&bench(), &sample, [1, 3, 2, 4], 1e-4);
     world.set_field(0.0, Tesla(0.5)).unwrap();
     world.advance(20.0);
     let off = Source { on: false, ..world.source() };
@@ -80,7 +57,7 @@ fn at_the_limit_ettingshausen_follows_the_current_that_flows() {
     let thermomagnetic = Thermomagnetic { ettingshausen: 0.05, time_s: 0.5, ..Thermomagnetic::default() };
     let imperfections = Imperfections { thermomagnetic: Some(thermomagnetic), ..Imperfections::default() };
     let read = |sample: &Sample, limit: f64| {
-        let mut world = driven(&bench(), sample, [1, 3, 2, 4], 0.0);
+        let mut world = driven_on(&bench(), sample, [1, 3, 2, 4], 0.0);
         let source = Source { on: true, level: 1e-3, current: 1e-3, limit };
         world.set_source(0.0, source);
         world.set_field(0.0, Tesla(0.5)).unwrap();
@@ -100,7 +77,7 @@ fn a_contact_with_a_barrier_settles_in_few_strides_forward_and_blocked() {
     let barriers = vec![Some(barrier), None];
     let sample =
         Sample { imperfections: Imperfections { barriers, ..Imperfections::default() }, ..pair(1e4) };
-    let mut world = driven(&bench(), &sample, [1, 2, 1, 2], 1e-4);
+    let mut world = driven_on(&bench(), &sample, [1, 2, 1, 2], 1e-4);
     let mut now = 0.0;
     // Forward some 0.6 V, that is 20 thermal voltages; blocked, 10 V across ten megohms.
     for (amperes, most) in [(1e-4, 2), (-1e-6, 2), (1e-3, 2)] {
@@ -126,7 +103,7 @@ fn the_current_through_a_barrier_at_rest_is_that_of_its_characteristic_to_nine_d
         Sample { imperfections: Imperfections { barriers, ..Imperfections::default() }, ..pair(1e4) };
     // k T / e of SI's exact constants at 295 K.
     let thermal = 1.2 * 1.380_649e-23 * 295.0 / 1.602_176_634e-19;
-    let mut world = driven(&bench(), &sample, [2, 1, 2, 1], 1e-4);
+    let mut world = driven_on(&bench(), &sample, [2, 1, 2, 1], 1e-4);
     for (k, amperes) in [1e-4, -1e-4, 1e-3, -3e-6, 5e-6].into_iter().enumerate() {
         drive(&mut world, 10.0 * k as f64, amperes);
         world.advance(10.0 * (k + 1) as f64);
@@ -149,7 +126,7 @@ fn effects_that_are_nothing_change_no_bit() {
         ..Imperfections::default()
     };
     let read = |bench: &Bench, sample: &Sample| {
-        let mut world = driven(bench, sample, [1, 3, 2, 4], 1e-4);
+        let mut world = driven_on(bench, sample, [1, 3, 2, 4], 1e-4);
         world.set_field(0.0, Tesla(0.3)).unwrap();
         let early = mean(&mut world, 1e-6, 2e-6);
         (early.to_bits(), mean(&mut world, 1.0, 1.02).to_bits())
@@ -165,7 +142,7 @@ fn the_rise_of_temperature_is_an_exponential_to_the_thermal_resistance_times_the
     // Ten kilohms that do not mind their temperature; 0.9 mW, in the light a quarter of it.
     let imperfections = Imperfections { heating, light, ..Imperfections::default() };
     let sample = Sample { imperfections, ..pair(1e4) };
-    let mut world = driven(&bench(), &sample, [1, 2, 1, 2], 3e-4);
+    let mut world = driven_on(&bench(), &sample, [1, 2, 1, 2], 3e-4);
     let rise = 300.0 * 9e-8 * 1e4;
     for (time, expected) in [
         (1.0, rise * (1.0 - (-0.5f64).exp())),
