@@ -435,8 +435,6 @@ mod added_tests;
 #[cfg(test)]
 mod barrier_tests;
 #[cfg(test)]
-mod effects_tests;
-#[cfg(test)]
 mod slow_tests;
 #[cfg(test)]
 mod test_support;
