@@ -1,5 +1,6 @@
 """Circuits solved by a general circuit simulator, ngspice, in batch mode."""
 
+import re
 import subprocess
 import tempfile
 from pathlib import Path
@@ -57,6 +58,8 @@ def operating_point(resistors, source, drain):
 def transient(circuit, stop, steps=20000):
     """Times and node voltages from `initial`, integrated with steps of at most `stop / steps`.
 
+    `circuit["lines"]` may hold lines of netlist with nodes in braces, for elements of other kinds.
+
     The default tolerances are made for milliamperes: here a current of 1e-10 A is large.
     """
     names = Names(circuit["resistors"] + circuit["capacitors"], GROUND)
@@ -69,6 +72,7 @@ def transient(circuit, stop, steps=20000):
     data = ngspice(
         names.lines("r", circuit["resistors"])
         + names.lines("c", circuit["capacitors"])
+        + [re.sub(r"{(.*?)}", lambda node: names.place[node[1]], line) for line in circuit.get("lines", [])]
         + drives
         + starts
         + [
