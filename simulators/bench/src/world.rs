@@ -197,6 +197,10 @@ impl World {
             // The last stride ends where it should, to the bit; none is too short for the clock to move.
             let end = if stride < next - self.time { self.time + stride } else { next };
             self.pass(end.max(self.time.next_up()).min(next));
+            // Not within: what a cable gives off in nanoseconds is no misuse, however finely it is followed.
+            if self.time >= next {
+                self.judge_limits();
+            }
         }
     }
 
@@ -377,7 +381,6 @@ impl World {
                 Quantity::Current => coulombs,
             };
         }
-        self.judge_limits();
     }
 
     /// Charge through the ammeter during a response, in coulombs.
