@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from scipy.special import eval_jacobi, roots_jacobi, roots_legendre
 
-from conftest import built, run
+from programs import built, run
 
 # The recurrence of a + b = -1 has a 0/0 in its first step, which scipy replaces.
 pytestmark = pytest.mark.filterwarnings("ignore:invalid value encountered in divide:RuntimeWarning")
