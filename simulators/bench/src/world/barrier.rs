@@ -2,7 +2,7 @@
 //! beginning and at the end of a stride, found by trial, so that the circuit stays linear and is propagated exactly; a
 //! stride is as long as the difference from its two halves allows.
 
-use super::World;
+use super::{Mode, World};
 use crate::elements::{limited, thermal_volt};
 use crate::parts::CONTACTS;
 use quadrille_network::Response;
@@ -37,18 +37,21 @@ const SHORTENINGS: usize = 80;
 
 impl World {
     /// The longest stride of at most so many seconds that barriers allow, with their lines as they are to be in it.
-    pub(super) fn follow_barriers(&mut self, most: f64) -> f64 {
-        if self.lines.is_empty() || self.rests(most) {
-            return most;
+    pub(super) fn follow_barriers(&mut self, longest: f64) -> f64 {
+        if self.lines.is_empty() || self.rests(longest) {
+            return longest;
         }
         let watched = self.is_watched();
-        let mut stride = most;
+        let mut stride = longest;
         for shortening in 0..SHORTENINGS {
             if self.holds(stride, watched) {
                 let whole = self.respond(stride);
                 match self.crossing(stride, &whole) {
-                    Some((_, took, _)) if took < stride * (1.0 - 1e-6) => {
-                        stride = took;
+                    Some(crossing) if crossing.1 < stride * (1.0 - 1e-6) => {
+                        if !watched && self.ends_in_another_mode(stride, &crossing) {
+                            return stride;
+                        }
+                        stride = crossing.1;
                         continue;
                     }
                     _ => {
@@ -84,19 +87,48 @@ impl World {
         if moved <= LITTLE {
             return true;
         }
-        let least = self.thermal_volts().into_iter().fold(f64::INFINITY, f64::min);
-        let most = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
-        let change = most(&whole.voltages, &self.voltages);
-        let bound = 0.75 * (ERROR * least).max(ERROR_OF_CHANGE * change);
+        let allowed = self.allowed(&whole.voltages);
         if moved > MUCH {
-            return !watched && most(&whole.voltages, &by_tangents.voltages) <= bound;
+            return !watched && most(&whole.voltages, &by_tangents.voltages) <= allowed;
         }
         let agrees = self.halves(&before, &after, stride).is_some_and(|halves| {
-            most(&whole.voltages, &halves.voltages) <= bound
-                && (!watched || most(&whole.integrals, &halves.integrals) <= bound * stride)
+            most(&whole.voltages, &halves.voltages) <= allowed
+                && (!watched || most(&whole.integrals, &halves.integrals) <= allowed * stride)
         });
         self.draw(&before, &after);
         agrees
+    }
+
+    /// Whether a stride in which the source comes to its limit, or leaves it, may be passed in the mode that it ends in:
+    /// where its end is the same from now as from when the mode changes, no node remembers the way. The world is in that
+    /// mode then.
+    fn ends_in_another_mode(&mut self, stride: f64, (at, took, mode): &(Response, f64, Mode)) -> bool {
+        let (time, before, lines) = (self.time, self.mode, self.lines.clone());
+        let reached = self.limit_reached;
+        self.mode = *mode;
+        self.take_circuit();
+        let from_now = self.holds(stride, false).then(|| self.respond(stride));
+        let right = from_now.filter(|end| !self.is_beyond(end, stride)).is_some_and(|end| {
+            let allowed = self.allowed(&end.voltages);
+            let drawn = self.lines.clone();
+            let voltages = std::mem::replace(&mut self.voltages, at.voltages.clone());
+            self.time += took;
+            let left = stride - took;
+            let late = self.holds(left, false).then(|| self.respond(left));
+            (self.time, self.voltages, self.lines) = (time, voltages, drawn);
+            late.is_some_and(|late| most(&end.voltages, &late.voltages) <= allowed)
+        });
+        if !right {
+            (self.mode, self.lines, self.limit_reached) = (before, lines, reached);
+        }
+        self.take_circuit();
+        right
+    }
+
+    /// Most that the voltages at the end of a stride may be away from those of another way of passing it.
+    fn allowed(&self, end: &[f64]) -> f64 {
+        let least = self.thermal_volts().into_iter().fold(f64::INFINITY, f64::min);
+        0.75 * (ERROR * least).max(ERROR_OF_CHANGE * most(end, &self.voltages))
     }
 
     /// A stride in two halves, from where the world is; it stays there.
@@ -196,4 +228,9 @@ impl World {
         let barriers = self.parts.imperfections.barriers.iter();
         barriers.map(|barrier| barrier.as_ref().map_or(f64::INFINITY, |b| thermal_volt(b, kelvin))).collect()
     }
+}
+
+/// Largest difference.
+fn most(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max)
 }

@@ -170,3 +170,31 @@ fn a_circuit_at_rest_passes_any_time_in_one_stride() {
     let found = world.end_window(window).unwrap();
     close(found, world.value(Quantity::Voltage), 1e-7);
 }
+
+#[test]
+fn a_limit_behind_a_blocked_barrier_is_reached_in_few_strides_and_as_in_many() {
+    let keys = "barrier = [{ contact = 1, saturation_a = 1e-6, leak_ohm = 1e5 }, \
+                { contact = 3, saturation_a = 1e-7, leak_ohm = 2e5 }]";
+    let start = || {
+        let mut world = driven(guarded(&crate::testing::imperfect_film(keys)), [1, 2, 4, 3], 1e-4);
+        world.advance(1.0);
+        // 10 V across the leak of contact 1 and what else there is; 5 V are allowed.
+        world.set_source(1.0, Source { level: -1e-4, current: -1e-4, limit: 5.0, ..world.source() });
+        world
+    };
+    let mut one = start();
+    let mut strides = 0;
+    while one.time < 1.01 {
+        let end = one.time + one.stride(1.01 - one.time);
+        one.pass(end);
+        strides += 1;
+    }
+    assert!(one.is_at_limit() && strides <= 3, "{strides}");
+    let mut many = start();
+    many.begin_window(Quantity::Voltage, 1.0, 1.01);
+    many.advance(1.01);
+    assert!(many.is_at_limit());
+    for (a, b) in one.voltages.iter().zip(&many.voltages) {
+        assert!((a - b).abs() < 1e-4 * THERMAL_V, "{a:e} {b:e}");
+    }
+}

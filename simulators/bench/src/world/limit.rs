@@ -54,7 +54,7 @@ impl World {
     }
 
     /// Whether the voltages at the end of a stretch belong to another mode.
-    fn is_beyond(&self, response: &Response, after: f64) -> bool {
+    pub(super) fn is_beyond(&self, response: &Response, after: f64) -> bool {
         let volt = response.voltages[SOURCE_HIGH];
         let [low, high] = self.free_span(after);
         match self.mode {
