@@ -81,16 +81,30 @@ impl World {
     /// Whether a stride is right with chords; if so, they are drawn.
     fn holds(&mut self, stride: f64, watched: bool) -> bool {
         let before = self.barrier_volts(&self.voltages);
-        let Some((tangent, by_tangents)) = self.end_by_tangents(&before, stride) else { return false };
-        let Some((after, whole)) = self.end_by_chords(&before, tangent, stride) else { return false };
-        let moved = self.most_thermal(&before, &after);
-        if moved <= LITTLE {
+        // Where little moves, the tangent of now is near enough to begin with.
+        self.draw(&before, &before);
+        let near = self.barrier_volts(&self.respond(stride).voltages);
+        let is_little = self.most_thermal(&before, &near) <= MUCH;
+        let by_chords = is_little.then(|| self.end_by_chords(&before, near, stride)).flatten();
+        let by_chords = by_chords.filter(|(after, _)| self.most_thermal(&before, after) <= MUCH);
+        let (after, whole) = match by_chords {
+            Some(found) => found,
+            None => {
+                let Some((tangent, by_tangents)) = self.end_by_tangents(&before, stride) else {
+                    return false;
+                };
+                let Some((after, whole)) = self.end_by_chords(&before, tangent, stride) else { return false };
+                if self.most_thermal(&before, &after) > MUCH {
+                    let allowed = self.allowed(&whole.voltages);
+                    return !watched && most(&whole.voltages, &by_tangents.voltages) <= allowed;
+                }
+                (after, whole)
+            }
+        };
+        if self.most_thermal(&before, &after) <= LITTLE {
             return true;
         }
         let allowed = self.allowed(&whole.voltages);
-        if moved > MUCH {
-            return !watched && most(&whole.voltages, &by_tangents.voltages) <= allowed;
-        }
         let agrees = self.halves(&before, &after, stride).is_some_and(|halves| {
             most(&whole.voltages, &halves.voltages) <= allowed
                 && (!watched || most(&whole.integrals, &halves.integrals) <= allowed * stride)
