@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from elements import admittances, assemble
 
-import conftest
+import programs
 
 IRREGULAR = [[0, 0], [1.3, -0.2], [1.7, 0.9], [0.8, 0.55], [0.2, 1.2]]
 FOUR = [[0.3, 0.2], [1.3, 0.25], [2.9, 0.11], [4.35, 0.4]]
@@ -15,8 +15,8 @@ TANGENTS = [0.0, 0.5, -2.0]
 
 
 def sheet(description):
-    path = conftest.built("QUADRILLE_SHEET", "examples/sheet")
-    return conftest.run(path, stdin=json.dumps(description)).json
+    path = programs.built("QUADRILLE_SHEET", "examples/sheet")
+    return programs.run(path, stdin=json.dumps(description)).json
 
 
 def deviation(found, expected):
