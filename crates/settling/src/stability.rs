@@ -1,0 +1,1 @@
+//! Whether a sensor is stable, by drift and scatter over a window instead of by a timer.

@@ -1,0 +1,1 @@
+//! Whether a reading after a step has settled, by a bank of exponential hypotheses.
