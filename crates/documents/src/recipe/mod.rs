@@ -1,0 +1,143 @@
+//! What to measure, and how carefully. A table of a recipe has a file of its own.
+
+mod acceptance;
+mod parts;
+mod settling;
+mod stability;
+mod sweep;
+mod switch;
+
+pub use acceptance::Acceptance;
+pub use parts::{Hall, Resistivity};
+pub use settling::Settling;
+pub use stability::Stability;
+pub use switch::Switch;
+
+use crate::fault::Located;
+use crate::table::{Bounds, Table};
+use acceptance::acceptance;
+use parts::{hall, resistivity};
+use quadrille_experiment::Polarity;
+use settling::settling;
+use stability::stability;
+use sweep::temperatures;
+use switch::switch;
+
+pub(crate) const KIND: &str = "recipe";
+
+/// A recipe.
+#[derive(Clone, Debug)]
+pub struct Recipe {
+    /// Its name.
+    pub name: Located<String>,
+    /// Current, in amperes.
+    pub current_a: Located<f64>,
+    /// Voltage limit of the source, in volts.
+    pub voltage_limit_v: Located<f64>,
+    /// Full scale of the voltmeter's range, in volts; found by a first look where it is absent.
+    pub voltage_range_v: Option<Located<f64>>,
+    /// Averaging time of a reading, in power-line cycles.
+    pub aperture_plc: f64,
+    /// Order of the polarities in one leg.
+    pub reversal: Vec<Polarity>,
+    /// How often the pattern is taken.
+    pub repeats: u32,
+    /// How long to wait after each change.
+    pub settling: Settling,
+    /// The guard.
+    pub guard: Located<Switch>,
+    /// The buffers.
+    pub buffers: Located<Switch>,
+    /// Temperatures in order, in kelvins; one at least. A single one may be what the person at the bench states.
+    pub temperatures_k: Vec<Located<f64>>,
+    /// When a temperature counts as reached.
+    pub stability: Stability,
+    /// What to measure at zero field.
+    pub resistivity: Option<Resistivity>,
+    /// What to measure in a field.
+    pub hall: Option<Hall>,
+    /// Limits of the checks.
+    pub acceptance: Acceptance,
+}
+
+pub(crate) fn read(root: &Table<'_>) -> Option<Recipe> {
+    let name = root.require("name", "name the recipe", root.name("name"));
+    root.text("notes");
+    let current = root.number("current_a", Bounds::new(1e-15, 10.0, "A"));
+    let current = root.require("current_a", "write the current in amperes, as in 1e-4", current);
+    let limit = root.number("voltage_limit_v", Bounds::new(1e-6, 2000.0, "V"));
+    let limit = root.require("voltage_limit_v", "write the voltage limit of the source, as in 2.0", limit);
+    let range = root.number("voltage_range_v", Bounds::new(1e-9, 2000.0, "V"));
+    let aperture = root.number("aperture_plc", Bounds::new(0.001, 1000.0, "power-line cycles"));
+    let reversal = reversal(root);
+    let repeats = root.whole("repeats", 1, 10_000);
+    let settling = root
+        .require("settling", "write [settling] with time_s or time_constants", root.table("settling"))
+        .and_then(|table| settling(&table));
+    let guard = switch(root, "guard");
+    let buffers = switch(root, "buffers");
+    let temperatures = temperatures(root);
+    let stability = optional(root, "stability", stability);
+    let resistivity = optional(root, "resistivity", resistivity);
+    let hall = optional(root, "hall", hall);
+    let acceptance = optional(root, "acceptance", acceptance);
+    let (resistivity, hall) = (resistivity?, hall?);
+    if resistivity.is_none() && hall.is_none() {
+        let remedy = "write [resistivity], [hall] or both";
+        root.push(root.located(()).fault("the recipe measures nothing", remedy));
+        return None;
+    }
+    Some(Recipe {
+        name: name?,
+        current_a: current?,
+        voltage_limit_v: limit?,
+        voltage_range_v: absent_or(root, "voltage_range_v", range)?,
+        aperture_plc: absent_or(root, "aperture_plc", aperture)?.map_or(1.0, |plc| plc.value),
+        reversal: reversal?,
+        repeats: absent_or(root, "repeats", repeats)?.map_or(1, |repeats| repeats.value as u32),
+        settling: settling?,
+        guard: guard?,
+        buffers: buffers?,
+        temperatures_k: temperatures?,
+        stability: stability?.unwrap_or_default(),
+        resistivity,
+        hall,
+        acceptance: acceptance?.unwrap_or_default(),
+    })
+}
+
+/// `Some(None)` where the key is absent, `None` where it is there and wrong.
+fn absent_or<T>(table: &Table<'_>, key: &'static str, found: Option<T>) -> Option<Option<T>> {
+    match found {
+        Some(found) => Some(Some(found)),
+        None => (!table.has(key)).then_some(None),
+    }
+}
+
+fn optional<T>(root: &Table<'_>, key: &'static str, read: fn(&Table<'_>) -> Option<T>) -> Option<Option<T>> {
+    match root.table(key) {
+        Some(table) => read(&table).map(Some),
+        None => absent_or(root, key, None),
+    }
+}
+
+fn reversal(root: &Table<'_>) -> Option<Vec<Polarity>> {
+    let remedy = "write a pattern of + and - with both in it, as in reversal = \"+--+\"";
+    let Some(text) = root.text("reversal") else {
+        return (!root.has("reversal")).then(|| vec![Polarity::Plus, Polarity::Minus]);
+    };
+    let read = |c| match c {
+        '+' => Some(Polarity::Plus),
+        '-' | '−' => Some(Polarity::Minus),
+        _ => None,
+    };
+    let pattern: Option<Vec<Polarity>> = text.value.chars().map(read).collect();
+    let both = |pattern: &Vec<Polarity>| {
+        pattern.contains(&Polarity::Plus) && pattern.contains(&Polarity::Minus) && pattern.len() <= 64
+    };
+    let pattern = pattern.filter(both);
+    if pattern.is_none() {
+        root.push(text.fault(format!("\"{}\" is not a pattern of reversal", text.value), remedy));
+    }
+    pattern
+}
