@@ -143,8 +143,14 @@ impl Table<'_> {
                 value: Ampere(current?),
                 gain_u: current_gain?,
                 own_u: Ampere(current_u?),
+                ..MeterReading::default()
             },
-            voltage: MeterReading { value: Volt(voltage?), gain_u: voltage_gain?, own_u: Volt(voltage_u?) },
+            voltage: MeterReading {
+                value: Volt(voltage?),
+                gain_u: voltage_gain?,
+                own_u: Volt(voltage_u?),
+                ..MeterReading::default()
+            },
             condition: condition?,
         })
     }

@@ -9,4 +9,6 @@ mod reading;
 pub use configuration::{Configuration, Contact, ParseConfigurationError, Polarity};
 pub use event::Event;
 pub use pattern::{DIAGONALS, STANDARD};
-pub use reading::{Circumstances, Condition, MeterReading, NEEDED_COLUMNS, OPTIONAL_COLUMNS, Reading};
+pub use reading::{
+    Circumstances, Condition, Evidence, MeterReading, NEEDED_COLUMNS, OPTIONAL_COLUMNS, Reading, Watch,
+};

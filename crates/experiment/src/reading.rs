@@ -52,9 +52,9 @@ impl std::fmt::Display for Condition {
 /// A value of one meter with what is known of its accuracy.
 ///
 /// The gain part is common to all readings of that meter in a series; the own part is common to the readings of
-/// one state (configuration, polarity, field, range) and independent between states. Noise is in neither: it is
-/// seen from repeats.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+/// one state (configuration, polarity, field, range) and independent between states. Noise and what is left of a
+/// transient stand apart, each 0 where nobody looked: noise is then seen from repeats, and a transient not at all.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct MeterReading<Q> {
     /// What the meter showed.
     pub value: Q,
@@ -62,6 +62,13 @@ pub struct MeterReading<Q> {
     pub gain_u: f64,
     /// Standard uncertainty of the rest, same unit as the value.
     pub own_u: Q,
+    /// Standard uncertainty of the value by noise, same unit: independent between readings, so that it averages down.
+    #[serde(default)]
+    pub noise_u: Q,
+    /// Standard uncertainty by what may be left of the transient after the last change, same unit: it follows the current's
+    /// direction and is alike in all readings of a round, so that no averaging lessens it.
+    #[serde(default)]
+    pub settling_u: Q,
 }
 
 /// One voltage and one current, taken together: what the reduction needs, and nothing of how it was obtained.
@@ -89,6 +96,9 @@ pub struct Reading {
 pub struct Circumstances {
     /// Round of the plan, from 1.
     pub round: u32,
+    /// Name of the sample; empty in records of runs that could have only one.
+    #[serde(default)]
+    pub sample: String,
     /// Direction asked for.
     pub polarity: Polarity,
     /// Current asked of the source, with its sign.
@@ -101,8 +111,11 @@ pub struct Circumstances {
     pub voltage_limit: Volt,
     /// Wait between the last change and the start of the reading.
     pub settled: Second,
-    /// Averaging time of both meters.
+    /// Averaging time of both meters; of a reading that is a mean over a window of the watch, that window.
     pub aperture: Second,
+    /// What was watched from the change on, and why it counts as settled; `None` where a fixed time was waited.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub watch: Option<Watch>,
     /// Whether the guard was driven.
     pub guard: bool,
     /// Whether the buffers were in the sense lines.
@@ -111,6 +124,38 @@ pub struct Circumstances {
     pub voltage_answer: String,
     /// The ammeter's answer as it came.
     pub current_answer: String,
+}
+
+/// The readings of both meters from a change on, as they came, and what they say of the transient.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Watch {
+    /// Start of each reading after the change, in seconds.
+    pub begun_s: Vec<f64>,
+    /// Averaging time of each, in seconds.
+    pub aperture_s: Vec<f64>,
+    /// What the voltmeter showed, in volts.
+    pub voltage_v: Vec<f64>,
+    /// What the ammeter showed, in amperes.
+    pub current_a: Vec<f64>,
+    /// What the voltages say.
+    pub voltage: Evidence,
+    /// What the currents say.
+    pub current: Evidence,
+}
+
+/// Why a mean counts as settled. Volts or amperes, as the meter.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Evidence {
+    /// Start and end of the window of the mean after the change, in seconds.
+    pub window_s: (f64, f64),
+    /// Estimate of what is left of the transient in the mean.
+    pub bias: f64,
+    /// Standard uncertainty of that.
+    pub bias_u: f64,
+    /// Mean square of the residuals over what the noise explains; 1 where the model fits.
+    pub misfit: f64,
+    /// Why the mean does not count as settled, in words; `None` where it does.
+    pub flag: Option<String>,
 }
 
 /// Columns that every table of readings has.

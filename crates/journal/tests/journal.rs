@@ -1,7 +1,9 @@
 //! What is kept comes back as it was, from a file that another program can open.
 #![allow(clippy::unwrap_used)]
 
-use quadrille_experiment::{Circumstances, Condition, Configuration, Event, MeterReading, Polarity, Reading};
+use quadrille_experiment::{
+    Circumstances, Condition, Configuration, Event, Evidence, MeterReading, Polarity, Reading, Watch,
+};
 use quadrille_journal::{FrozenDocument, Journal, JournalError, NewRun, RunId};
 use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
 
@@ -28,12 +30,23 @@ fn taken(current: f64) -> (Reading, Circumstances) {
         temperature: Kelvin(295.0),
         field: Tesla(-0.5),
         configuration,
-        current: MeterReading { value: Ampere(current), gain_u: 1e-4, own_u: Ampere(1e-12) },
-        voltage: MeterReading { value: Volt(0.1 + 0.2), gain_u: 1e-5, own_u: Volt(1e-9) },
+        current: MeterReading {
+            value: Ampere(current),
+            gain_u: 1e-4,
+            own_u: Ampere(1e-12),
+            ..MeterReading::default()
+        },
+        voltage: MeterReading {
+            value: Volt(0.1 + 0.2),
+            gain_u: 1e-5,
+            own_u: Volt(1e-9),
+            ..MeterReading::default()
+        },
         condition: Condition::Sound,
     };
     let circumstances = Circumstances {
         round: 1,
+        sample: "film B".into(),
         polarity: Polarity::Minus,
         commanded: Ampere(-1e-6),
         voltage_range: Volt(1.0),
@@ -41,6 +54,14 @@ fn taken(current: f64) -> (Reading, Circumstances) {
         voltage_limit: Volt(2.0),
         settled: Second(0.1),
         aperture: Second(0.02),
+        watch: Some(Watch {
+            begun_s: vec![0.0, 0.02],
+            aperture_s: vec![0.02, 0.02],
+            voltage_v: vec![0.1 + 0.2, -1.0000000000000002e-6],
+            current_a: vec![1e-6, 1e-6],
+            voltage: Evidence { bias_u: 1e-9, flag: Some("not settled".into()), ..Evidence::default() },
+            current: Evidence::default(),
+        }),
         guard: true,
         buffers: false,
         voltage_answer: "3.0E-1".into(),

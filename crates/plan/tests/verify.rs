@@ -79,11 +79,17 @@ fn read(predictions: &[Prediction], factor: f64, own_u: f64) -> Vec<Reading> {
         temperature: Kelvin(295.0),
         field: Tesla(0.0),
         configuration: prediction.configuration,
-        current: MeterReading { value: Ampere(current), gain_u: 0.0, own_u: Ampere(0.0) },
+        current: MeterReading {
+            value: Ampere(current),
+            gain_u: 0.0,
+            own_u: Ampere(0.0),
+            ..MeterReading::default()
+        },
         voltage: MeterReading {
             value: Volt(prediction.resistance.0 * factor * current + 3e-3),
             gain_u: 0.0,
             own_u: Volt(own_u),
+            ..MeterReading::default()
         },
         condition: Condition::Sound,
     };

@@ -44,11 +44,13 @@ fn readings() -> Vec<Reading> {
                     value: Ampere(current),
                     gain_u: 2.5e-5 / 3f64.sqrt(),
                     own_u: Ampere(1.3e-10),
+                    ..MeterReading::default()
                 },
                 voltage: MeterReading {
                     value: Volt(current * resistance + 1e-7 * (2.0 * k as f64).sin()),
                     gain_u: 1e-5,
                     own_u: Volt(7e-8 / 3f64.sqrt()),
+                    ..MeterReading::default()
                 },
                 condition: Condition::Sound,
             }
@@ -82,11 +84,13 @@ fn read_back(table: &str) -> Vec<Reading> {
                     value: Ampere(number("current_a")),
                     gain_u: number("current_gain_u"),
                     own_u: Ampere(number("current_u_a")),
+                    ..MeterReading::default()
                 },
                 voltage: MeterReading {
                     value: Volt(number("voltage_v")),
                     gain_u: number("voltage_gain_u"),
                     own_u: Volt(number("voltage_u_v")),
+                    ..MeterReading::default()
                 },
                 condition: serde_json::from_value(text("condition").into()).unwrap(),
             }

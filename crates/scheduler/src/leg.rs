@@ -109,6 +109,7 @@ impl Work<'_> {
         };
         let circumstances = Circumstances {
             round: here.round,
+            sample: String::new(),
             polarity,
             commanded: self.plan.current * polarity.sign(),
             voltage_range: ranges.voltage,
@@ -116,6 +117,7 @@ impl Work<'_> {
             voltage_limit: self.plan.voltage_limit,
             settled: self.plan.settle,
             aperture: self.plan.aperture,
+            watch: None,
             guard: self.plan.guard,
             buffers: self.plan.buffers,
             voltage_answer: voltage.text,
@@ -143,11 +145,16 @@ fn condition(voltage: &Answer, current: &Answer, at_limit: bool) -> Condition {
 
 /// What a meter showed; of a state that is no value, the number that stands for it in SCPI-1999 (from memory), which
 /// no mean ever sees.
-fn measured<Q>(answer: &Answer, quantity: fn(f64) -> Q) -> MeterReading<Q> {
+fn measured<Q: Default>(answer: &Answer, quantity: fn(f64) -> Q) -> MeterReading<Q> {
     let value = match answer.value {
         MeterValue::Value(value) => value,
         MeterValue::Overload(sign) => 9.9e37f64.copysign(sign),
         MeterValue::NotANumber => 9.91e37,
     };
-    MeterReading { value: quantity(value), gain_u: answer.gain_u, own_u: quantity(answer.own_u) }
+    MeterReading {
+        value: quantity(value),
+        gain_u: answer.gain_u,
+        own_u: quantity(answer.own_u),
+        ..MeterReading::default()
+    }
 }

@@ -77,8 +77,18 @@ pub fn reading(configuration: Configuration, current: f64, voltage: f64, field: 
         temperature: Kelvin(295.0),
         field: Tesla(field),
         configuration,
-        current: MeterReading { value: Ampere(current), gain_u: 0.0, own_u: Ampere(0.0) },
-        voltage: MeterReading { value: Volt(voltage), gain_u: 0.0, own_u: Volt(0.0) },
+        current: MeterReading {
+            value: Ampere(current),
+            gain_u: 0.0,
+            own_u: Ampere(0.0),
+            ..MeterReading::default()
+        },
+        voltage: MeterReading {
+            value: Volt(voltage),
+            gain_u: 0.0,
+            own_u: Volt(0.0),
+            ..MeterReading::default()
+        },
         condition: Condition::Sound,
     }
 }
