@@ -21,7 +21,9 @@ mod table;
 mod template;
 
 pub use action::{Action, Reply};
-pub use bench::{Bench, BenchLimits, Buffers, Cable, Crosspoint, Instrument, Judge, Role, Rows, Wiring};
+pub use bench::{
+    Bench, BenchLimits, Buffers, Cable, ColumnMap, Crosspoint, Instrument, Judge, Role, Rows, Wiring,
+};
 pub use dialect::{Dialect, Facts, FaultBit, RangeFacts};
 pub use fault::{Fault, Faults, Located, Place};
 pub use imperfections::{Absorption, Barrier, Disturbances, Heating, Imperfections, Light, Thermomagnetic};

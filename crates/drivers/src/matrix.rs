@@ -3,34 +3,44 @@
 use crate::command::Value;
 use crate::session::Session;
 use async_trait::async_trait;
-use quadrille_documents::{Action, Buffers, Crosspoint, Wiring};
+use quadrille_documents::{Action, Buffers, Crosspoint, Rows, Wiring};
 use quadrille_experiment::Configuration;
-use quadrille_instruments::{ErrorKind, Instrument, Result, SwitchMatrix};
+use quadrille_instruments::{ErrorKind, Instrument, Place, Result, SwitchMatrix};
 use std::collections::BTreeSet;
 use std::time::Duration;
 
-/// A switch matrix on a session, with the wiring that says which crosspoint is what.
+/// A switch matrix on a session, with the wiring that says which row is what, and the columns of each sample's contacts.
 pub struct MatrixDriver {
     session: Session,
-    wiring: Wiring,
+    rows: Rows,
+    buffers: Option<Buffers>,
+    columns: Vec<Vec<u16>>,
 }
 
 impl MatrixDriver {
-    /// Takes over a session.
-    pub fn new(session: Session, wiring: Wiring) -> Self {
-        Self { session, wiring }
+    /// Takes over a session. `columns` are those of contact 1, 2, 3, … of each sample, in the order of their [`Place`]s.
+    pub fn new(session: Session, wiring: &Wiring, columns: Vec<Vec<u16>>) -> Self {
+        Self { session, rows: wiring.rows, buffers: wiring.buffers, columns }
     }
 
-    fn crosspoints(&self, configuration: Configuration, buffers: bool) -> Result<Vec<Crosspoint>> {
+    fn crosspoints(
+        &self,
+        place: Place,
+        configuration: Configuration,
+        buffers: bool,
+    ) -> Result<Vec<Crosspoint>> {
+        let unable = |detail: String| self.session.error(ErrorKind::Unable, detail);
+        let columns =
+            self.columns.get(place.0).ok_or_else(|| unable(format!("{place} is not wired to columns")))?;
         let mut crosspoints = Vec::with_capacity(5);
-        for (row, contact) in self.wiring.rows.in_order().into_iter().zip(configuration.contacts()) {
-            let Some(&column) = self.wiring.columns.get(contact.index()) else {
+        for (row, contact) in self.rows.in_order().into_iter().zip(configuration.contacts()) {
+            let Some(&column) = columns.get(contact.index()) else {
                 let detail = format!("contact {contact} of {configuration} is not wired to a column");
-                return Err(self.session.error(ErrorKind::Unable, detail));
+                return Err(unable(detail));
             };
             crosspoints.push(Crosspoint { row, column });
         }
-        match (buffers, self.wiring.buffers) {
+        match (buffers, self.buffers) {
             (false, _) => {}
             (true, Some(Buffers { crosspoint, .. })) => crosspoints.push(crosspoint),
             (true, None) => return Err(self.session.error(ErrorKind::Unable, "this bench has no buffers")),
@@ -79,9 +89,10 @@ impl SwitchMatrix for MatrixDriver {
         self.expect_closed(&[]).await
     }
 
-    async fn connect(&mut self, configuration: Configuration, buffers: bool) -> Result<()> {
-        self.session.begin(format!("connect {configuration}"));
-        let crosspoints = self.crosspoints(configuration, buffers)?;
+    async fn connect(&mut self, place: Place, configuration: Configuration, buffers: bool) -> Result<()> {
+        let of_which = if self.columns.len() > 1 { format!(" of {place}") } else { String::new() };
+        self.session.begin(format!("connect {configuration}{of_which}"));
+        let crosspoints = self.crosspoints(place, configuration, buffers)?;
         self.session.tell(Action::Close, Value::Crosspoints(&crosspoints)).await?;
         self.expect_closed(&crosspoints).await
     }

@@ -4,14 +4,16 @@
 
 mod support;
 
-use quadrille_drivers::{AmmeterDriver, MatrixDriver, SourceDriver, VoltmeterDriver};
-use quadrille_instruments::{CurrentSource, ErrorKind, Instrument, MeterValue, SwitchMatrix, Voltmeter};
+use quadrille_drivers::{AmmeterDriver, SourceDriver, VoltmeterDriver};
+use quadrille_instruments::{
+    CurrentSource, ErrorKind, Instrument, MeterValue, Place, SwitchMatrix, Voltmeter,
+};
 use quadrille_link::{Spoil, Spoiled};
 use quadrille_quantity::{Ampere, Volt};
 use std::time::Duration;
 use support::{
-    COMPLIANCE, ERRORS, LEVEL, OPENING, Peer, Reply, TIMEOUT, fails, garbled, late, line, session, shipped,
-    source_of, spoiled, wiring,
+    COMPLIANCE, ERRORS, LEVEL, OPENING, Peer, Reply, TIMEOUT, fails, garbled, late, line, matrix, session,
+    shipped, source_of, spoiled,
 };
 
 #[tokio::test(start_paused = true)]
@@ -65,7 +67,7 @@ async fn an_answer_of_another_form_is_garbage_with_both_halves_quoted() {
     let peer = Peer::new(&[("*OPC?", "0")]);
     fails(source_of(&peer).set_output(false).await, ErrorKind::Garbage, &["complete", "\"0\""]);
     let peer = Peer::new(&[(":ROUTe:CLOSe:STATe?", "1,2")]);
-    let mut matrix = MatrixDriver::new(peer.session(shipped("switch-matrix")), wiring());
+    let mut matrix = matrix(peer.session(shipped("switch-matrix")));
     fails(matrix.open_all().await, ErrorKind::Garbage, &["which crosspoints are closed", "1,2"]);
     let peer = Peer::new(&[(COMPLIANCE, "0"), (ERRORS, "all is well")]);
     fails(source_of(&peer).in_compliance().await, ErrorKind::Garbage, &[ERRORS, "all is well"]);
@@ -247,16 +249,31 @@ async fn what_reads_back_otherwise_is_told_with_both_values() {
 async fn relays_that_are_not_as_told_are_named() {
     let check = |closed: &'static str| async move {
         let peer = Peer::new(&[(":ROUTe:CLOSe:STATe?", closed)]);
-        let mut matrix = MatrixDriver::new(peer.session(shipped("switch-matrix")), wiring());
-        matrix.connect("21,43".parse().unwrap(), false).await
+        let mut matrix = matrix(peer.session(shipped("switch-matrix")));
+        matrix.connect(Place(0), "21,43".parse().unwrap(), false).await
     };
     check("(@1!4,2!7,3!9,4!12)").await.unwrap();
     fails(check("(@1!4,2!7,3!9)").await, ErrorKind::ReadBack, &["not closed though told to: [\"4!12\"]"]);
     let beyond = check("(@1!4,2!7,3!9,4!12,1!7)").await;
     fails(beyond, ErrorKind::ReadBack, &["closed though not told to: [\"1!7\"]"]);
     let peer = Peer::new(&[(":ROUTe:CLOSe:STATe?", "(@2!7)")]);
-    let mut matrix = MatrixDriver::new(peer.session(shipped("switch-matrix")), wiring());
+    let mut matrix = matrix(peer.session(shipped("switch-matrix")));
     fails(matrix.open_all().await, ErrorKind::ReadBack, &["open every crosspoint", "2!7"]);
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_sample_or_contact_without_a_column_is_told_before_anything_is_sent() {
+    let peer = Peer::new(&[]);
+    let mut matrix = matrix(peer.session(shipped("switch-matrix")));
+    for (place, configuration, told) in [
+        (2, "12,34", "connect 12,34 of sample 3 of the run: sample 3 of the run is not wired to columns"),
+        (0, "15,34", "connect 15,34 of sample 1 of the run: contact 5 of 15,34 is not wired to a column"),
+        (1, "16,34", "contact 6 of 16,34 is not wired to a column"),
+    ] {
+        let result = matrix.connect(Place(place), configuration.parse().unwrap(), false).await;
+        fails(result, ErrorKind::Unable, &[told]);
+    }
+    assert!(peer.received().is_empty());
 }
 
 #[tokio::test(start_paused = true)]

@@ -6,13 +6,13 @@
 mod support;
 
 use quadrille_documents::dialect;
-use quadrille_drivers::{AmmeterDriver, MatrixDriver, Session, SourceDriver, VoltmeterDriver};
+use quadrille_drivers::{AmmeterDriver, Session, SourceDriver, VoltmeterDriver};
 use quadrille_experiment::Configuration;
 use quadrille_instruments::{
-    Ammeter, CurrentSource, Instrument, MeterValue, Result, SwitchMatrix, Voltmeter,
+    Ammeter, CurrentSource, Instrument, MeterValue, Place, Result, SwitchMatrix, Voltmeter,
 };
 use quadrille_quantity::{Ampere, Volt};
-use support::{Peer, shipped, wiring};
+use support::{Peer, matrix, shipped};
 
 const COMPLETE: &str = "*OPC?";
 const ERRORS: &str = ":SYSTem:ERRor?";
@@ -47,10 +47,6 @@ macro_rules! check {
 
 fn source(session: Session) -> SourceDriver {
     SourceDriver::new(session)
-}
-
-fn matrix(session: Session) -> MatrixDriver {
-    MatrixDriver::new(session, wiring())
 }
 
 #[tokio::test(start_paused = true)]
@@ -261,15 +257,37 @@ async fn a_configuration_closes_the_row_of_each_terminal_at_the_column_of_its_co
         matrix,
         shipped("switch-matrix"),
         [(":ROUTe:CLOSe:STATe?", "(@4!12,3!9,2!7,1!4)")],
-        |it| it.connect(configuration("21,43"), false),
+        |it| it.connect(Place(0), configuration("21,43"), false),
         [":ROUTe:CLOSe (@1!4,2!7,3!9,4!12)", COMPLETE, ":ROUTe:CLOSe:STATe?", ERRORS]
     );
     check!(
         matrix,
         shipped("switch-matrix"),
         [(":ROUTe:CLOSe:STATe?", "(@1!9,2!4,3!7,4!12,5!2)")],
-        |it| it.connect(configuration("42,13"), true),
+        |it| it.connect(Place(0), configuration("42,13"), true),
         [":ROUTe:CLOSe (@1!9,2!4,3!7,4!12,5!2)", COMPLETE, ":ROUTe:CLOSe:STATe?", ERRORS]
+    );
+}
+
+#[tokio::test(start_paused = true)]
+async fn another_sample_of_the_run_is_on_columns_of_its_own() {
+    check!(
+        matrix,
+        shipped("switch-matrix"),
+        [(":ROUTe:CLOSe:STATe?", "(@1!8,2!5,3!1,4!3)")],
+        |it| it.connect(Place(1), configuration("25,31"), false),
+        [":ROUTe:CLOSe (@1!8,2!5,3!1,4!3)", COMPLETE, ":ROUTe:CLOSe:STATe?", ERRORS]
+    );
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_contact_that_carries_current_and_is_sensed_has_two_crosspoints() {
+    check!(
+        matrix,
+        shipped("switch-matrix"),
+        [(":ROUTe:CLOSe:STATe?", "(@1!4,3!4,2!12,4!12)")],
+        |it| it.connect(Place(0), configuration("23,23"), false),
+        [":ROUTe:CLOSe (@1!4,2!12,3!4,4!12)", COMPLETE, ":ROUTe:CLOSe:STATe?", ERRORS]
     );
 }
 
@@ -423,7 +441,7 @@ thermoelectric_v = 0
 async fn crosspoints_are_written_and_read_as_the_dialect_says() {
     let peer = own_peer(&[("JOINED?", "(@r1c4, r2c7, r3c9, r4c12)")]);
     let mut matrix = matrix(peer.session(dialect("own.toml", OWN_MATRIX).unwrap()));
-    matrix.connect(configuration("21,43"), false).await.unwrap();
+    matrix.connect(Place(0), configuration("21,43"), false).await.unwrap();
     assert_eq!(own_said(&peer), ["JOIN r1c4,r2c7,r3c9,r4c12", "READY?", "JOINED?", "ERR?"]);
     peer.answer("JOINED?", [support::line("(@)")]);
     matrix.open_all().await.unwrap();

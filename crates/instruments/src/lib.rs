@@ -11,6 +11,7 @@
 use async_trait::async_trait;
 use quadrille_experiment::Configuration;
 use quadrille_quantity::{Ampere, Kelvin, Tesla, Volt};
+use std::fmt;
 
 /// What kind of failure an operation met.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -133,15 +134,27 @@ pub trait Ammeter: Instrument {
     async fn read(&mut self) -> Result<Answer>;
 }
 
+/// One of the samples on the matrix: its place in the list of those of a run, from 0.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Place(pub usize);
+
+impl fmt::Display for Place {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "sample {} of the run", self.0 + 1)
+    }
+}
+
 /// Routes source, ammeter and voltmeter to the contacts.
 #[async_trait]
 pub trait SwitchMatrix: Instrument {
     /// Opens every crosspoint and reads back that none is closed.
     async fn open_all(&mut self) -> Result<()>;
 
-    /// From all open: joins the instruments to the contacts of a configuration, with or without the buffers, and
-    /// reads back that exactly those crosspoints are closed.
-    async fn connect(&mut self, configuration: Configuration, buffers: bool) -> Result<()>;
+    /// From all open: joins the instruments to the contacts of a configuration of one sample, with or without the
+    /// buffers, and reads back that exactly those crosspoints are closed. A contact that carries the current and is
+    /// sensed has two crosspoints. Fails with [`ErrorKind::Unable`], before anything is sent, for a sample or a contact
+    /// that is not wired.
+    async fn connect(&mut self, place: Place, configuration: Configuration, buffers: bool) -> Result<()>;
 }
 
 /// What a thermometer or a field probe answered, with what its data sheet says of it.

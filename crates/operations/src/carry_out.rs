@@ -33,7 +33,9 @@ pub(crate) struct Order<'o> {
 pub(crate) async fn carry_out(order: Order<'_>) -> Result<CarriedOut, Error> {
     let Order { kind, inputs, plan, fields, observer, stop, journal } = order;
     let mut journal = Journal::open(journal)?;
-    let mut bench = open(&inputs.equipped).await?;
+    let samples = std::slice::from_ref(&inputs.sample);
+    let columns = inputs.equipped.bench.wiring.columns_of_each(samples)?;
+    let mut bench = open(&inputs.equipped, columns).await?;
     let id = journal.begin(&new_run(kind, inputs, plan))?;
     observer.begun(&Begun { run: Some(id), plan });
     let mut record = Record::new(Keep::Journal(&mut journal, id), observer);

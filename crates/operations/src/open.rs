@@ -14,9 +14,9 @@ use quadrille_plan::EquippedBench;
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-/// Opens the links that a bench document names. Nothing is asked of any instrument yet; but where one of them cannot
+/// Opens the links that a bench document names; `columns` are those of each sample of the run. Nothing is asked of any instrument yet; but where one of them cannot
 /// be reached, a source that an earlier run left on is switched off, and a matrix opened, before the failure is told.
-pub(crate) async fn open(equipped: &EquippedBench) -> Result<Bench, InstrumentError> {
+pub(crate) async fn open(equipped: &EquippedBench, columns: Vec<Vec<u16>>) -> Result<Bench, InstrumentError> {
     let mut links = Vec::new();
     let mut failure = None;
     for instrument in &equipped.bench.instruments {
@@ -32,7 +32,7 @@ pub(crate) async fn open(equipped: &EquippedBench) -> Result<Bench, InstrumentEr
         put_to_rest(equipped, links).await;
         return Err(failure);
     }
-    assemble(equipped, links.into_iter().flatten().collect())
+    assemble(equipped, columns, links.into_iter().flatten().collect())
 }
 
 /// Brings what can be reached to rest, the source first; crosspoints are opened only when its output is known to be off.
@@ -42,7 +42,7 @@ async fn put_to_rest(equipped: &EquippedBench, links: Vec<Option<Box<dyn Link>>>
         let Some(session) = sessions.remove(&Role::CurrentSource) else { return Ok(()) };
         SourceDriver::new(session).prepare().await?;
         let Some(session) = sessions.remove(&Role::SwitchMatrix) else { return Ok(()) };
-        let mut matrix = MatrixDriver::new(session, equipped.bench.wiring.clone());
+        let mut matrix = MatrixDriver::new(session, &equipped.bench.wiring, Vec::new());
         matrix.prepare().await?;
         matrix.open_all().await
     };
@@ -102,6 +102,7 @@ async fn link(instrument: &Instrument) -> Result<Box<dyn Link>, InstrumentError>
 /// A bench on links that are already there, in the order of the document's instruments.
 pub(crate) fn assemble(
     equipped: &EquippedBench,
+    columns: Vec<Vec<u16>>,
     links: Vec<Box<dyn Link>>,
 ) -> Result<Bench, InstrumentError> {
     let mut sessions = sessions(equipped, links.into_iter().map(Some).collect());
@@ -117,7 +118,7 @@ pub(crate) fn assemble(
         source: Box::new(SourceDriver::new(take(Role::CurrentSource)?)),
         voltmeter: Box::new(VoltmeterDriver::new(take(Role::Voltmeter)?)),
         ammeter: Box::new(AmmeterDriver::new(take(Role::Ammeter)?)),
-        matrix: Box::new(MatrixDriver::new(take(Role::SwitchMatrix)?, equipped.bench.wiring.clone())),
+        matrix: Box::new(MatrixDriver::new(take(Role::SwitchMatrix)?, &equipped.bench.wiring, columns)),
         temperature: match equipped.bench.cryostat {
             Some(cryostat) => {
                 Some(Box::new(TemperatureDriver::new(take(Role::TemperatureController)?, cryostat)))

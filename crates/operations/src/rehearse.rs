@@ -56,7 +56,9 @@ pub fn rehearse_with(
     runtime.block_on(async {
         let mut simulation = Simulation::new(inputs, options)?;
         prepare(&simulation);
-        let mut bench = assemble(&inputs.equipped, simulation.in_memory(&inputs.equipped))?;
+        let samples = std::slice::from_ref(&inputs.sample);
+        let columns = inputs.equipped.bench.wiring.columns_of_each(samples)?;
+        let mut bench = assemble(&inputs.equipped, columns, simulation.in_memory(&inputs.equipped))?;
         let begun = tokio::time::Instant::now();
         observer.begun(&Begun { run: None, plan: &plan });
         let mut record = Record::new(Keep::Nowhere, observer);

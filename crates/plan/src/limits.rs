@@ -36,6 +36,7 @@ fn lower<Q: PartialOrd>(allowed: &mut (Q, &'static str), of_sample: Q) {
 }
 
 pub(crate) fn check(equipped: &EquippedBench, sample: &Sample, recipe: &Recipe) -> Result<(), Faults> {
+    equipped.bench.wiring.columns_of_each(&[sample])?;
     let mut faults = Vec::new();
     amounts(equipped, sample, recipe, &mut faults);
     switches(equipped, recipe, &mut faults);
@@ -146,7 +147,8 @@ fn switches(equipped: &EquippedBench, recipe: &Recipe, faults: &mut Vec<Fault>) 
 
 /// How many contacts can be used: those that the sample has and the bench wires.
 pub(crate) fn contacts(equipped: &EquippedBench, sample: &Sample) -> usize {
-    sample.contacts.min(equipped.bench.wiring.columns.len())
+    let wired = equipped.bench.wiring.columns_of(&sample.name.value).map_or(0, <[u16]>::len);
+    sample.contacts.min(wired)
 }
 
 fn beyond(configuration: &Located<Configuration>, contacts: usize) -> Option<Fault> {

@@ -61,8 +61,8 @@ impl Verification {
                 .fault(problem, "write [model] with type = \"network\" and its resistors")
                 .into());
         };
-        if sample.contacts > equipped.bench.wiring.columns.len() {
-            let wired = equipped.bench.wiring.columns.len();
+        let wired: usize = equipped.bench.wiring.columns_of_each(&[sample])?.iter().map(Vec::len).sum();
+        if sample.contacts > wired {
             let problem = format!("the standard has {} contacts, the bench wires {wired}", sample.contacts);
             return Err(sample
                 .name

@@ -3,7 +3,7 @@
 use crate::run::{Failure, Work};
 use crate::stand_down::{duration, sees_no_current};
 use quadrille_experiment::{Circumstances, Condition, Configuration, Event, MeterReading, Polarity, Reading};
-use quadrille_instruments::{Answer, MeterValue};
+use quadrille_instruments::{Answer, MeterValue, Place};
 use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
 
 /// Headroom of the voltmeter's range over what a first look saw.
@@ -62,7 +62,7 @@ impl Work<'_> {
     async fn connect(&mut self, configuration: Configuration) -> Result<(), Failure> {
         self.bench.ammeter.short_input(true).await?;
         self.bench.matrix.open_all().await?;
-        self.bench.matrix.connect(configuration, self.plan.buffers).await?;
+        self.bench.matrix.connect(Place(0), configuration, self.plan.buffers).await?;
         self.bench.ammeter.short_input(false).await?;
         Ok(())
     }

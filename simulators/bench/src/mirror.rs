@@ -276,7 +276,7 @@ fn written(template: &Template) -> String {
 /// Every crosspoint of a bench.
 fn crosspoints_of(bench: &Bench) -> Vec<Crosspoint> {
     let wiring = &bench.wiring;
-    let of_row = |row: u16| wiring.columns.iter().map(move |&column| Crosspoint { row, column });
+    let of_row = |row: u16| wiring.columns().map(move |column| Crosspoint { row, column });
     let sample = wiring.rows.in_order().into_iter().flat_map(of_row);
     sample.chain(wiring.buffers.iter().map(|buffers| buffers.crosspoint)).collect()
 }

@@ -188,7 +188,7 @@ impl Parts {
         broken: Broken,
     ) -> Result<Self, SimulationError> {
         let wiring = &bench.wiring;
-        let (wired, contacts) = (wiring.columns.len(), sample.contacts);
+        let (wired, contacts) = (wiring.columns().count(), sample.contacts);
         if contacts > wired {
             return Err(SimulationError::Unwired { sample: sample.name.value.clone(), contacts, wired });
         }
@@ -211,7 +211,7 @@ impl Parts {
         let buffers = wiring.buffers.filter(|_| !broken.buffers);
         Ok(Self {
             rows: wiring.rows.in_order(),
-            columns: wiring.columns.clone(),
+            columns: wiring.columns().collect(),
             buffers_crosspoint: wiring.buffers.map(|buffers| buffers.crosspoint),
             relays: (0..4).map(|row| (0..wired).map(|column| relay(row, column)).collect()).collect(),
             open_ohm: matrix.open_resistance_ohm,

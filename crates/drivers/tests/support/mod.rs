@@ -2,8 +2,8 @@
 //! that it received. Knows no dialect and no simulated bench.
 #![allow(dead_code, clippy::unwrap_used)]
 
-use quadrille_documents::{Crosspoint, Dialect, Wiring, bench, dialect};
-use quadrille_drivers::{Session, Settings, SourceDriver};
+use quadrille_documents::{Crosspoint, Dialect, bench, dialect};
+use quadrille_drivers::{MatrixDriver, Session, Settings, SourceDriver};
 use quadrille_instruments::{ErrorKind, InstrumentError};
 use quadrille_link::{Link, MemoryLink, Server, Spoil, Spoiled, memory};
 use std::collections::VecDeque;
@@ -139,12 +139,12 @@ pub(crate) fn shipped(name: &str) -> Dialect {
     dialect(name, &config(&format!("dialects/{name}.toml"))).unwrap()
 }
 
-/// The wiring of the demonstration with columns that are in no order, so that no two can be exchanged unnoticed.
-pub(crate) fn wiring() -> Wiring {
+/// A matrix wired as the demonstration with two samples on columns that are in no order, so that no two can be
+/// exchanged unnoticed; the second has five contacts.
+pub(crate) fn matrix(session: Session) -> MatrixDriver {
     let mut wiring = bench("bench.toml", &config("demo/bench.toml"), |_| Ok(())).unwrap().wiring;
-    wiring.columns = vec![7, 4, 12, 9];
     wiring.buffers.as_mut().unwrap().crosspoint = Crosspoint { row: 5, column: 2 };
-    wiring
+    MatrixDriver::new(session, &wiring, vec![vec![7, 4, 12, 9], vec![3, 8, 1, 6, 5]])
 }
 
 pub(crate) const COMPLIANCE: &str = ":STATus:QUEStionable:CONDition?";

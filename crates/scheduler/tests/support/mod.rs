@@ -10,7 +10,7 @@ pub(crate) use keepers::{Field, Log};
 use async_trait::async_trait;
 use quadrille_experiment::{Circumstances, Configuration, Polarity, Reading};
 use quadrille_instruments::{
-    Ammeter, Answer, Bench, CurrentSource, ErrorKind, Instrument, InstrumentError, MeterValue, Result,
+    Ammeter, Answer, Bench, CurrentSource, ErrorKind, Instrument, InstrumentError, MeterValue, Place, Result,
     SwitchMatrix, Voltmeter,
 };
 use quadrille_plan::{Plan, Ramps, Round, Stability};
@@ -316,7 +316,7 @@ impl SwitchMatrix for Mock {
         self.act("open all", |world| world.closed = None).await
     }
 
-    async fn connect(&mut self, configuration: Configuration, buffers: bool) -> Result<()> {
+    async fn connect(&mut self, _place: Place, configuration: Configuration, buffers: bool) -> Result<()> {
         self.0.lock().unwrap().complain_of_moving();
         self.act(&format!("connect {configuration} {buffers}"), |world| world.closed = Some(configuration))
             .await

@@ -72,7 +72,7 @@ fn crosspoints_that_are_written_alike_are_refused_where_the_bench_has_them() {
     assert!(Mirror::new(&dialect, &bench()).is_ok());
     let mut other = bench();
     other.wiring.rows.sense_low = 11;
-    other.wiring.columns = vec![1, 11, 12, 13];
+    other.wiring.maps[0].columns = vec![1, 11, 12, 13];
     let Err(faults) = Mirror::new(&dialect, &other) else { panic!("it was turned round") };
     let [fault] = faults.0.as_slice() else { panic!("{faults}") };
     assert_eq!(fault.problem, "crosspoints 1!11 and 11!1 are both written \"111\"");
