@@ -31,7 +31,10 @@ pub use material::MaterialModel;
 pub use outline::{EdgeContact, Outline, Shape};
 pub use plant::{Cryostat, CryostatModel, Magnet, MagnetModel, PidModel, Plants, SensorModel};
 pub use readings::readings;
-pub use recipe::{Acceptance, Hall, Recipe, Resistivity, Settling, Stability, Switch};
+pub use recipe::{
+    Acceptance, FieldOrder, Hall, Hand, Order, Recipe, Resistivity, Settling, Stability, Switch,
+    TemperatureOrder, Unreached,
+};
 pub use sample::{Conduction, FilmModel, Model, NetworkModel, Sample, SampleLimits, SheetModel};
 pub use template::{Part, Placeholder, Template};
 

@@ -30,6 +30,14 @@ impl Bounds {
     }
 }
 
+/// A number, or a table that stands for several.
+pub(crate) enum Entry<'t> {
+    /// A number.
+    Number(Located<f64>),
+    /// A table.
+    Table(Table<'t>),
+}
+
 /// Two nodes and the number between them, as a network's resistors are written.
 pub(crate) type Link = (String, String, f64);
 
@@ -286,6 +294,33 @@ impl<'t> Table<'t> {
 
     pub(crate) fn numbers(&self, key: &'static str, bounds: Bounds) -> Option<Located<Vec<Located<f64>>>> {
         self.items(key, "a list of numbers", &bounds.remedy(), |path, item| self.bounded(path, item, bounds))
+    }
+
+    /// A table, or a list in which each item is a number or a table.
+    pub(crate) fn entries(
+        &self,
+        key: &'static str,
+        bounds: Bounds,
+        remedy: &str,
+    ) -> Option<Located<Vec<Entry<'t>>>> {
+        let found = self.get(key)?;
+        if let Some(table) = found.get_ref().as_table() {
+            let child = self.child(self.key_path(key), found.span(), table);
+            return Some(child.located(())).map(|place| place.map(|()| vec![Entry::Table(child)]));
+        }
+        let array = self.expect(key, found, "a list or a table", remedy, found.get_ref().as_array())?;
+        let mut entries = Vec::new();
+        let mut right = true;
+        for (k, item) in array.value.iter().enumerate() {
+            let path = format!("{key}[{k}]");
+            let entry = match item.get_ref().as_table() {
+                Some(table) => Some(Entry::Table(self.child(self.key_path(&path), item.span(), table))),
+                None => self.bounded(&path, item, bounds).map(Entry::Number),
+            };
+            right &= entry.is_some();
+            entries.extend(entry);
+        }
+        right.then_some(array.map(|_| entries))
     }
 
     pub(crate) fn wholes(

@@ -243,7 +243,7 @@ fn faults_of_a_recipe_name_the_pattern() {
         path,
         "time_constants = 14",
         "time_constants = 14\ntime_s = 1",
-        &["exactly one of time_s and time_constants"],
+        &["exactly one of time_s, time_constants and by_evidence"],
     );
     check(path, "guard = \"by-resistance\"", "guard = \"maybe\"", &["\"on\", \"off\" or \"by-resistance\""]);
 }
@@ -252,7 +252,7 @@ fn faults_of_a_recipe_name_the_pattern() {
 fn a_pinned_settling_time_is_read() {
     let text = config("demo/film-recipe.toml").replace("time_constants = 14", "time_s = 0.25");
     let Document::Recipe(recipe) = document("r.toml", &text, anything).unwrap() else { panic!() };
-    assert_eq!(recipe.settling, Settling::Time(0.25));
+    assert_eq!(recipe.settling.value, Settling::Time(0.25));
 }
 
 #[test]

@@ -160,6 +160,7 @@ fn settle(
     let operate = equipped.dialects.iter().map(|dialect| dialect.facts.operate_s).fold(0.0, f64::max);
     let (settle, because) = match settling {
         Settling::Time(time) => (Second(time), "as pinned".to_owned()),
+        Settling::Evidence { longest_wait_s, .. } => (Second(longest_wait_s), "the longest wait".to_owned()),
         Settling::TimeConstants(count) => (
             tau * count + Second(operate),
             format!("{count} time constants of up to {tau}, and {} for the instruments", Second(operate)),

@@ -10,7 +10,7 @@ mod verify;
 
 pub use verify::{Judgement, Prediction, Verification, judge};
 
-use quadrille_documents::{Action, Bench, Dialect, Faults, Recipe, Role, Sample};
+use quadrille_documents::{Action, Bench, Dialect, Fault, Faults, Recipe, Role, Sample, Settling};
 use quadrille_experiment::{Configuration, Polarity};
 use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
 use quadrille_specimen::Specimen;
@@ -130,21 +130,22 @@ impl Plan {
     /// Plans a recipe; faults point at the lines of the documents that disagree.
     pub fn new(equipped: &EquippedBench, sample: &Sample, recipe: &Recipe) -> Result<Self, Faults> {
         limits::check(equipped, sample, recipe)?;
+        let (current, voltage_limit) = pinned(recipe)?;
         let choices = choose::choices(
             equipped,
             choose::Wanted {
-                current: Ampere(recipe.current_a.value),
-                voltage_limit: Volt(recipe.voltage_limit_v.value),
+                current,
+                voltage_limit,
                 guard: recipe.guard.value,
                 buffers: recipe.buffers.value,
-                settling: recipe.settling,
+                settling: recipe.settling.value,
                 temperatures: recipe.temperatures_k.iter().map(|kelvin| Kelvin(kelvin.value)).collect(),
             },
             Specimen::new(sample)?.as_ref(),
         )?;
         Ok(Self {
-            current: Ampere(recipe.current_a.value),
-            voltage_limit: Volt(recipe.voltage_limit_v.value),
+            current,
+            voltage_limit,
             voltage_range: recipe.voltage_range_v.as_ref().map(|range| Volt(range.value)),
             aperture_plc: recipe.aperture_plc,
             aperture: Second(recipe.aperture_plc / equipped.bench.mains_hz),
@@ -161,6 +162,29 @@ impl Plan {
             reasons: choices.reasons,
             warnings: choices.warnings,
         })
+    }
+}
+
+/// Current and voltage limit, each of which a recipe may leave open, and the wait.
+fn pinned(recipe: &Recipe) -> Result<(Ampere, Volt), Faults> {
+    let mut faults = Vec::new();
+    let mut open = |problem: &str, remedy: &str| {
+        let (problem, remedy) = (problem.to_owned(), remedy.to_owned());
+        faults.push(Fault { place: recipe.place.clone(), problem, remedy });
+    };
+    if recipe.current_a.is_none() {
+        open("no current is written, and this version chooses none", "write current_a = 1e-4, in amperes");
+    }
+    if recipe.voltage_limit_v.is_none() {
+        open("no voltage limit is written, and this version chooses none", "write voltage_limit_v = 2.0");
+    }
+    if matches!(recipe.settling.value, Settling::Evidence { .. }) {
+        let remedy = "write [settling] with time_s = 0.2 or time_constants = 12";
+        open("this version waits by the clock, not by evidence", remedy);
+    }
+    match (&recipe.current_a, &recipe.voltage_limit_v) {
+        (Some(current), Some(limit)) if faults.is_empty() => Ok((Ampere(current.value), Volt(limit.value))),
+        _ => Err(Faults(faults)),
     }
 }
 

@@ -59,8 +59,11 @@ fn temperatures(equipped: &EquippedBench, recipe: &Recipe, faults: &mut Vec<Faul
         return;
     };
     let (least, most) = (cryostat.lowest_k, cryostat.highest_k);
-    let beyond = temperatures.iter().filter(|kelvin| !(least..=most).contains(&kelvin.value));
-    faults.extend(beyond.map(|kelvin| {
+    let mut beyond: Vec<&Located<f64>> =
+        temperatures.iter().filter(|kelvin| !(least..=most).contains(&kelvin.value)).collect();
+    // A range is one place.
+    beyond.dedup_by(|next, before| next.place == before.place);
+    faults.extend(beyond.into_iter().map(|kelvin| {
         let problem = format!("{} is beyond what the cryostat may be asked for", Kelvin(kelvin.value));
         kelvin.fault(problem, format!("write kelvins from {least} to {most}"))
     }));
@@ -75,8 +78,10 @@ fn temperatures(equipped: &EquippedBench, recipe: &Recipe, faults: &mut Vec<Faul
 fn fields(equipped: &EquippedBench, recipe: &Recipe, faults: &mut Vec<Fault>) {
     let (Some(magnet), Some(hall)) = (equipped.bench.magnet, &recipe.hall) else { return };
     let most = magnet.most_field_t;
-    let beyond = hall.fields_t.iter().filter(|field| field.value.abs() > most);
-    faults.extend(beyond.map(|field| {
+    let mut beyond: Vec<&Located<f64>> =
+        hall.fields_t.iter().filter(|field| field.value.abs() > most).collect();
+    beyond.dedup_by(|next, before| next.place == before.place);
+    faults.extend(beyond.into_iter().map(|field| {
         let problem = format!("{} is beyond what the magnet may be asked for", Tesla(field.value));
         field.fault(problem, format!("write at most {most} T of either sign"))
     }));
@@ -84,17 +89,20 @@ fn fields(equipped: &EquippedBench, recipe: &Recipe, faults: &mut Vec<Fault>) {
 
 fn amounts(equipped: &EquippedBench, sample: &Sample, recipe: &Recipe, faults: &mut Vec<Fault>) {
     let allowed = Allowed::of(equipped, sample);
-    let (current, limit) = (Ampere(recipe.current_a.value), Volt(recipe.voltage_limit_v.value));
+    let (Some(written_current), Some(written_limit)) = (&recipe.current_a, &recipe.voltage_limit_v) else {
+        return;
+    };
+    let (current, limit) = (Ampere(written_current.value), Volt(written_limit.value));
     if current > allowed.current.0 {
         let (most, whose) = allowed.current;
-        faults.push(recipe.current_a.fault(
+        faults.push(written_current.fault(
             format!("{current} is above the {whose}'s limit of {most}"),
             format!("write at most {:e}", most.0),
         ));
     }
     if limit > allowed.voltage.0 {
         let (most, whose) = allowed.voltage;
-        faults.push(recipe.voltage_limit_v.fault(
+        faults.push(written_limit.fault(
             format!("{limit} is above the {whose}'s limit of {most}"),
             format!("write at most {:e}", most.0),
         ));
@@ -102,7 +110,7 @@ fn amounts(equipped: &EquippedBench, sample: &Sample, recipe: &Recipe, faults: &
     let power = limit * current;
     if power > allowed.power.0 {
         let (most, whose) = allowed.power;
-        faults.push(recipe.voltage_limit_v.fault(
+        faults.push(written_limit.fault(
             format!("{limit} times {current} is {power}, above the {whose}'s limit of {most}"),
             format!("write at most {:e} V, or a smaller current", most.0 / current.0),
         ));
@@ -112,7 +120,7 @@ fn amounts(equipped: &EquippedBench, sample: &Sample, recipe: &Recipe, faults: &
             && dialect.facts.range_for(current.0).is_none()
         {
             let most = dialect.facts.ranges.last().map_or(0.0, |range| range.full_scale);
-            faults.push(recipe.current_a.fault(
+            faults.push(written_current.fault(
                 format!("{current} is above the largest range of the {what}, {}", Ampere(most)),
                 format!("write at most {most:e}"),
             ));
@@ -125,7 +133,7 @@ fn amounts(equipped: &EquippedBench, sample: &Sample, recipe: &Recipe, faults: &
             faults.push(range.fault("the voltmeter has no such range", format!("write at most {most:e}")));
         }
         // The first look of a leg is on the range that holds the voltage limit.
-        None if voltmeter.facts.range_for(limit.0).is_none() => faults.push(recipe.voltage_limit_v.fault(
+        None if voltmeter.facts.range_for(limit.0).is_none() => faults.push(written_limit.fault(
             format!("{limit} is above the largest range of the voltmeter, {}", Volt(most)),
             format!("write at most {most:e}, or pin voltage_range_v"),
         )),

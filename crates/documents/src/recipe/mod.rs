@@ -1,6 +1,7 @@
 //! What to measure, and how carefully. A table of a recipe has a file of its own.
 
 mod acceptance;
+mod order;
 mod parts;
 mod settling;
 mod stability;
@@ -8,14 +9,16 @@ mod sweep;
 mod switch;
 
 pub use acceptance::Acceptance;
-pub use parts::{Hall, Resistivity};
+pub use order::{FieldOrder, Order, TemperatureOrder};
+pub use parts::{Hall, Hand, Resistivity};
 pub use settling::Settling;
-pub use stability::Stability;
+pub use stability::{Stability, Unreached};
 pub use switch::Switch;
 
-use crate::fault::Located;
+use crate::fault::{Located, Place};
 use crate::table::{Bounds, Table};
 use acceptance::acceptance;
+use order::order;
 use parts::{hall, resistivity};
 use quadrille_experiment::Polarity;
 use settling::settling;
@@ -30,10 +33,14 @@ pub(crate) const KIND: &str = "recipe";
 pub struct Recipe {
     /// Its name.
     pub name: Located<String>,
-    /// Current, in amperes.
-    pub current_a: Located<f64>,
-    /// Voltage limit of the source, in volts.
-    pub voltage_limit_v: Located<f64>,
+    /// Where it begins.
+    pub place: Place,
+    /// Relative standard uncertainty that each result should have; as it comes where it is absent.
+    pub wanted_relative_u: Option<Located<f64>>,
+    /// Current, in amperes; chosen from a first look at the sample where it is absent.
+    pub current_a: Option<Located<f64>>,
+    /// Voltage limit of the source, in volts; chosen with the current where it is absent.
+    pub voltage_limit_v: Option<Located<f64>>,
     /// Full scale of the voltmeter's range, in volts; found by a first look where it is absent.
     pub voltage_range_v: Option<Located<f64>>,
     /// Averaging time of a reading, in power-line cycles.
@@ -43,13 +50,15 @@ pub struct Recipe {
     /// How often the pattern is taken.
     pub repeats: u32,
     /// How long to wait after each change.
-    pub settling: Settling,
+    pub settling: Located<Settling>,
     /// The guard.
     pub guard: Located<Switch>,
     /// The buffers.
     pub buffers: Located<Switch>,
-    /// Temperatures in order, in kelvins; one at least. A single one may be what the person at the bench states.
+    /// Temperatures as written, in kelvins; one at least. A single one may be what the person at the bench states.
     pub temperatures_k: Vec<Located<f64>>,
+    /// In which order temperatures and fields are taken.
+    pub order: Order,
     /// When a temperature counts as reached.
     pub stability: Stability,
     /// What to measure at zero field.
@@ -64,19 +73,24 @@ pub(crate) fn read(root: &Table<'_>) -> Option<Recipe> {
     let name = root.require("name", "name the recipe", root.name("name"));
     root.text("notes");
     let current = root.number("current_a", Bounds::new(1e-15, 10.0, "A"));
-    let current = root.require("current_a", "write the current in amperes, as in 1e-4", current);
+    let wanted = root.number("wanted_relative_u", Bounds::new(1e-9, 0.5, ""));
+    let wanted = absent_or(root, "wanted_relative_u", wanted);
     let limit = root.number("voltage_limit_v", Bounds::new(1e-6, 2000.0, "V"));
-    let limit = root.require("voltage_limit_v", "write the voltage limit of the source, as in 2.0", limit);
     let range = root.number("voltage_range_v", Bounds::new(1e-9, 2000.0, "V"));
     let aperture = root.number("aperture_plc", Bounds::new(0.001, 1000.0, "power-line cycles"));
     let reversal = reversal(root);
     let repeats = root.whole("repeats", 1, 10_000);
-    let settling = root
-        .require("settling", "write [settling] with time_s or time_constants", root.table("settling"))
-        .and_then(|table| settling(&table));
+    let wanted_u = wanted.as_ref().and_then(|wanted| wanted.as_ref()).map(|u| u.value);
+    let settling = match root.table("settling") {
+        Some(table) => settling(&table, wanted_u),
+        None => {
+            absent_or(root, "settling", None).map(|_: Option<()>| root.located(Settling::usual(wanted_u)))
+        }
+    };
     let guard = switch(root, "guard");
     let buffers = switch(root, "buffers");
     let temperatures = temperatures(root);
+    let order = optional(root, "order", order);
     let stability = optional(root, "stability", stability);
     let resistivity = optional(root, "resistivity", resistivity);
     let hall = optional(root, "hall", hall);
@@ -87,10 +101,13 @@ pub(crate) fn read(root: &Table<'_>) -> Option<Recipe> {
         root.push(root.located(()).fault("the recipe measures nothing", remedy));
         return None;
     }
+    let temperatures = temperatures?;
     Some(Recipe {
         name: name?,
-        current_a: current?,
-        voltage_limit_v: limit?,
+        place: root.located(()).place,
+        wanted_relative_u: wanted?,
+        current_a: absent_or(root, "current_a", current)?,
+        voltage_limit_v: absent_or(root, "voltage_limit_v", limit)?,
         voltage_range_v: absent_or(root, "voltage_range_v", range)?,
         aperture_plc: absent_or(root, "aperture_plc", aperture)?.map_or(1.0, |plc| plc.value),
         reversal: reversal?,
@@ -98,7 +115,8 @@ pub(crate) fn read(root: &Table<'_>) -> Option<Recipe> {
         settling: settling?,
         guard: guard?,
         buffers: buffers?,
-        temperatures_k: temperatures?,
+        order: Order::new(order?.unwrap_or_default(), &temperatures),
+        temperatures_k: temperatures,
         stability: stability?.unwrap_or_default(),
         resistivity,
         hall,
