@@ -36,6 +36,8 @@ pub(crate) enum Entry<'t> {
     Number(Located<f64>),
     /// A table.
     Table(Table<'t>),
+    /// Something else, with its fault told.
+    Wrong,
 }
 
 /// Two nodes and the number between them, as a network's resistors are written.
@@ -309,18 +311,15 @@ impl<'t> Table<'t> {
             return Some(child.located(())).map(|place| place.map(|()| vec![Entry::Table(child)]));
         }
         let array = self.expect(key, found, "a list or a table", remedy, found.get_ref().as_array())?;
-        let mut entries = Vec::new();
-        let mut right = true;
-        for (k, item) in array.value.iter().enumerate() {
+        let entry = |(k, item): (usize, &'t Spanned<DeValue<'t>>)| {
             let path = format!("{key}[{k}]");
-            let entry = match item.get_ref().as_table() {
-                Some(table) => Some(Entry::Table(self.child(self.key_path(&path), item.span(), table))),
-                None => self.bounded(&path, item, bounds).map(Entry::Number),
-            };
-            right &= entry.is_some();
-            entries.extend(entry);
-        }
-        right.then_some(array.map(|_| entries))
+            match item.get_ref().as_table() {
+                Some(table) => Entry::Table(self.child(self.key_path(&path), item.span(), table)),
+                None => self.bounded(&path, item, bounds).map_or(Entry::Wrong, Entry::Number),
+            }
+        };
+        let entries = array.value.iter().enumerate().map(entry).collect();
+        Some(array.map(|_| entries))
     }
 
     pub(crate) fn wholes(

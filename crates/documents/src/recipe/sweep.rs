@@ -55,6 +55,7 @@ pub(super) fn sweep(
     for entry in entries.value {
         match entry {
             Entry::Number(number) => points.push(number),
+            Entry::Wrong => right = false,
             Entry::Table(table) => match range(&table, bounds) {
                 Some(range) => {
                     let shared = points.last().is_some_and(|last| last.value == range[0].value);

@@ -42,10 +42,10 @@ pub(crate) fn rehearse(options: &Rehearse) -> anyhow::Result<(Exit, Shown)> {
 pub(crate) fn measure(options: &Measure, quiet: bool) -> anyhow::Result<(Exit, Shown)> {
     let documents = &options.documents;
     let inputs = Inputs::read(&documents.bench, &documents.sample, Some(&documents.recipe))?;
-    released(
-        options.release,
-        Volt(inputs.recipe.as_ref().map_or(0.0, |recipe| recipe.voltage_limit_v.value)),
-    )?;
+    // A recipe that leaves the limit open may end with any that the bench allows.
+    let pinned = inputs.recipe.as_ref().and_then(|recipe| recipe.voltage_limit_v.as_ref());
+    let limit = pinned.map_or(inputs.equipped.bench.limits.voltage_v, |limit| limit.value);
+    released(options.release, Volt(limit))?;
     let measured = runtime()?.block_on(async {
         // A magnet's supply is told, and its probe asked: nobody has to confirm anything.
         let is_by_hand = inputs.equipped.bench.magnet.is_none();
