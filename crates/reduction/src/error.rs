@@ -9,6 +9,12 @@ pub enum Error {
     /// An empty list.
     #[error("there are no readings")]
     NoReadings,
+    /// Nothing that a contact check could use.
+    #[error("none of the {count} readings drives and senses at the same two contacts, as 12,12 does")]
+    NoPairs {
+        /// How many there are.
+        count: usize,
+    },
     /// Readings, but no value among them.
     #[error("none of the {count} readings is a value: all are overload, compliance or not-a-number")]
     NoneSound {

@@ -6,9 +6,11 @@
 //! out of 2. Every function is pure: the same readings in any order give the same result to the bit.
 
 mod checks;
+pub mod contacts;
 mod error;
 mod field;
 mod hall;
+pub mod least_squares;
 mod pair;
 pub mod propagation;
 mod quantities;

@@ -56,12 +56,13 @@ pub(crate) struct Sources {
 }
 
 impl Sources {
+    /// What is this resistance's alone.
+    pub(crate) fn own(&self) -> f64 {
+        self.scatter.hypot(self.voltmeter_own).hypot(self.ammeter_own)
+    }
+
     fn total(&self) -> f64 {
-        [self.scatter, self.voltmeter_own, self.ammeter_own, self.voltmeter_gain, self.ammeter_gain]
-            .iter()
-            .map(|u| u * u)
-            .sum::<f64>()
-            .sqrt()
+        self.own().hypot(self.voltmeter_gain).hypot(self.ammeter_gain)
     }
 }
 
@@ -99,6 +100,15 @@ pub fn resistances(readings: &[Reading]) -> Result<Vec<PairResistance>, Error> {
 }
 
 fn check(reading: &Reading) -> Result<(), Error> {
+    check_finite(reading)?;
+    if reading.current.value.0 == 0.0 {
+        return Err(Error::ZeroCurrent { configuration: reading.configuration, time_s: reading.time.0 });
+    }
+    Ok(())
+}
+
+/// Whether everything that enters is a number.
+pub(crate) fn check_finite(reading: &Reading) -> Result<(), Error> {
     let (configuration, time_s) = (reading.configuration, reading.time.0);
     let uncertainty_is_one =
         |gain: f64, own: f64| gain.is_finite() && own.is_finite() && gain >= 0.0 && own >= 0.0;
@@ -118,9 +128,6 @@ fn check(reading: &Reading) -> Result<(), Error> {
     ];
     if let Some((what, _)) = parts.into_iter().find(|(_, finite)| !finite) {
         return Err(Error::NotFinite { configuration, time_s, what });
-    }
-    if reading.current.value.0 == 0.0 {
-        return Err(Error::ZeroCurrent { configuration, time_s });
     }
     Ok(())
 }
