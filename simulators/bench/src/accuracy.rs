@@ -46,6 +46,11 @@ impl Accuracy {
         self.ranges.len().saturating_sub(1)
     }
 
+    /// Whether any range has noise.
+    pub(crate) fn is_noisy(&self) -> bool {
+        self.ranges.iter().any(|range| range.facts.noise_per_rthz > 0.0)
+    }
+
     /// Full scale of a range.
     pub(crate) fn full_scale(&self, range: usize) -> f64 {
         self.ranges.get(range).map_or(0.0, |range| range.facts.full_scale)
@@ -56,15 +61,21 @@ impl Accuracy {
         self.ranges.get(range).map_or(value, |range| value * (1.0 + range.gain) + range.offset)
     }
 
-    /// What a meter makes of an average over an aperture in seconds, with its noise drawn for a purpose; infinite
-    /// in overload. White noise of density e has the variance e² / 2T over a time T.
-    pub(crate) fn read(&self, range: usize, mean: f64, aperture_s: f64, noise: &Purpose) -> f64 {
+    /// What a meter makes of an average over an aperture in seconds, with its noise, `noisier` times the usual, drawn for
+    /// a purpose; infinite in overload. White noise of density e has the variance e² / 2T over a time T.
+    pub(crate) fn read(
+        &self,
+        range: usize,
+        mean: f64,
+        aperture_s: f64,
+        (noise, noisier): (&Purpose, f64),
+    ) -> f64 {
         let Some(Range { facts, .. }) = self.ranges.get(range) else { return f64::NAN };
         if mean.abs() > OVERLOAD * facts.full_scale {
             return f64::INFINITY.copysign(mean);
         }
         let deviation = facts.noise_per_rthz * (0.5 / aperture_s).sqrt();
-        self.applied(range, mean) + deviation * noise.normal()
+        self.applied(range, mean) + noisier * deviation * noise.normal()
     }
 }
 
@@ -93,7 +104,7 @@ mod tests {
     fn noise_falls_with_the_root_of_the_aperture() {
         let accuracy = accuracy(1);
         let spread = |aperture: f64| {
-            let noise = |k| accuracy.read(1, 0.5, aperture, &Purpose::new(1, "noise").whole(k));
+            let noise = |k| accuracy.read(1, 0.5, aperture, (&Purpose::new(1, "noise").whole(k), 1.0));
             let mean = accuracy.applied(1, 0.5);
             ((0..4000).map(|k| (noise(k) - mean).powi(2)).sum::<f64>() / 4000.0).sqrt()
         };
@@ -105,9 +116,9 @@ mod tests {
     #[test]
     fn beyond_a_tenth_over_full_scale_is_overload_with_its_sign() {
         let noise = Purpose::new(1, "noise");
-        assert_eq!(accuracy(1).read(1, 1.11, 0.02, &noise), f64::INFINITY);
-        assert_eq!(accuracy(1).read(1, -1.11, 0.02, &noise), f64::NEG_INFINITY);
-        assert!(accuracy(1).read(1, 1.09, 0.02, &noise).is_finite());
+        assert_eq!(accuracy(1).read(1, 1.11, 0.02, (&noise, 1.0)), f64::INFINITY);
+        assert_eq!(accuracy(1).read(1, -1.11, 0.02, (&noise, 1.0)), f64::NEG_INFINITY);
+        assert!(accuracy(1).read(1, 1.09, 0.02, (&noise, 1.0)).is_finite());
     }
 
     #[test]

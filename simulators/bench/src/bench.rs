@@ -6,11 +6,14 @@ use crate::complaint::{Complaint, ComplaintKind};
 use crate::device::{
     self, CurrentSource, Device, FieldSource, Kind, Matrix, Meter, Step, TemperatureController,
 };
+use crate::fault::FaultKind;
 use crate::fault_board::Board;
 use crate::identity;
 use crate::mirror::{self, Mirror};
 use crate::parts::{Broken, Parts};
 use crate::plant::{Cryostat, CryostatFault, Magnet, MagnetFault, Surroundings};
+use crate::spread::Spread;
+use crate::wiring::Layout;
 use crate::world::{Limits, World};
 use quadrille_documents::{Bench, BenchLimits, Crosspoint, Dialect, Instrument, Role, Sample};
 use quadrille_quantity::{Kelvin, Tesla};
@@ -28,6 +31,8 @@ pub struct Options {
     pub without_guard: bool,
     /// The relay of the buffers clicks and changes nothing.
     pub without_buffers: bool,
+    /// How pieces differ from what their documents say; otherwise resistors and leads are exactly that.
+    pub spread: Option<Spread>,
     /// Temperature of the sample; on a bench with a cryostat its document's.
     pub temperature: Kelvin,
     /// Field at the sample to begin with; on a bench with a magnet one that is there beside the magnet's.
@@ -42,6 +47,7 @@ impl Default for Options {
         Self {
             without_guard: false,
             without_buffers: false,
+            spread: None,
             temperature: ROOM,
             field: Tesla(0.0),
             seed: None,
@@ -83,14 +89,16 @@ impl SimulatedBench {
     ) -> Result<Self, SimulationError> {
         let mirrors = Arc::new(mirror::of_bench(bench, &dialects)?);
         let seed = options.seed.unwrap_or(bench.seed);
-        let broken = Broken { guard: options.without_guard, buffers: options.without_buffers };
+        let broken =
+            Broken { guard: options.without_guard, buffers: options.without_buffers, spread: options.spread };
         let parts = Parts::new(bench, &dialects, sample, seed, broken)?;
         let facts = |role: Role| &dialects(role).facts;
         let accuracy = |role: Role| Accuracy::new(seed, role, &facts(role).ranges);
-        let meter = |kind, role: Role| {
-            Box::new(Meter::new(kind, seed, accuracy(role), facts(role).operate_s, bench.mains_hz))
-        };
         let faults = Arc::<Board>::default();
+        let meter = |kind, role: Role| {
+            let times = (facts(role).operate_s, bench.mains_hz);
+            Box::new(Meter::new(kind, seed, Arc::clone(&faults), accuracy(role), times))
+        };
         let source = CurrentSource::new(
             Arc::clone(&faults),
             accuracy(Role::CurrentSource),
@@ -285,6 +293,31 @@ impl SimulatedBench {
 
     pub(crate) fn has(&self, crosspoint: Crosspoint) -> bool {
         self.lock().world.parts().place(crosspoint).is_some()
+    }
+
+    /// Why the bench cannot show a fault of its wiring, its standard or an instrument itself.
+    pub(crate) fn can_show(&self, kind: &FaultKind) -> Result<(), String> {
+        let mut inner = self.lock();
+        if let FaultKind::Wiring(fault) = kind {
+            inner.world.parts().can_have(fault)?;
+        }
+        inner.device(kind.role()).can_show(kind)
+    }
+
+    /// Lets wiring, standard and instruments be as the faults in force have them.
+    pub(crate) fn take_wiring(&self) {
+        let mut inner = self.lock();
+        let now = inner.now();
+        inner.follow();
+        let layout = Layout::with(inner.world.parts().wired(), self.faults.of_wiring());
+        let Inner { world, devices, .. } = &mut *inner;
+        if let Err(error) = world.lay(now, layout) {
+            // Factors are above zero and finite: what conducted does so with them.
+            tracing::error!(%error, "the wiring is left as it was");
+        }
+        for device in devices.iter_mut().filter(|d| matches!(d.role(), Role::CurrentSource | Role::Ammeter)) {
+            device.apply(now, world);
+        }
     }
 
     /// Forgets a reading under way.

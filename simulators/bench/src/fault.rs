@@ -6,6 +6,7 @@ pub use text::FaultError;
 pub(crate) use text::{FORMS, word};
 
 use crate::plant::{CryostatFault, MagnetFault};
+use crate::wiring::{MeterFault, SourceFault, WiringFault};
 use quadrille_documents::{Crosspoint, Role};
 use quadrille_quantity::Second;
 
@@ -52,6 +53,12 @@ pub enum FaultKind {
     StaysOn,
     /// The source reports that it is at its voltage limit, whether it is or not.
     Compliance,
+    /// Leads, cables, guard, buffers, or the standard.
+    Wiring(WiringFault),
+    /// Voltmeter or ammeter itself.
+    Meter(Role, MeterFault),
+    /// The source itself.
+    Source(SourceFault),
     /// Cryostat or controller.
     Cryostat(CryostatFault),
     /// Magnet or supply.
@@ -101,9 +108,10 @@ impl FaultKind {
     /// The instrument that shows it.
     pub fn role(&self) -> Role {
         match self {
-            Self::Instrument(role, _) => *role,
+            Self::Instrument(role, _) | Self::Meter(role, _) => *role,
+            Self::Wiring(fault) => fault.role(),
             Self::StuckOpen(_) | Self::StuckClosed(_) | Self::WrongRelay { .. } => Role::SwitchMatrix,
-            Self::StaysOn | Self::Compliance => Role::CurrentSource,
+            Self::StaysOn | Self::Compliance | Self::Source(_) => Role::CurrentSource,
             Self::Cryostat(_) => Role::TemperatureController,
             Self::Magnet(_) => Role::FieldSource,
         }
@@ -111,7 +119,11 @@ impl FaultKind {
 
     /// Whether it is there as soon as it is injected, and waits for no occasion.
     pub(crate) fn acts_at_once(&self) -> bool {
-        matches!(self, Self::Cryostat(_) | Self::Magnet(_))
+        match self {
+            Self::Cryostat(_) | Self::Magnet(_) | Self::Wiring(_) | Self::Source(_) => true,
+            Self::Meter(_, fault) => !matches!(fault, MeterFault::Wild(_)),
+            _ => false,
+        }
     }
 
     /// How long it is in force where its text does not say: what strikes a single message does so once.
@@ -119,7 +131,7 @@ impl FaultKind {
         use InstrumentFault::{BlackHole, Hang, Held, Refused, Stranger};
         match self {
             Self::Instrument(_, BlackHole | Hang | Held | Refused | Stranger) => Scope::UntilCleared,
-            Self::Instrument(..) => Scope::Once { after: 0 },
+            Self::Instrument(..) | Self::Meter(_, MeterFault::Wild(_)) => Scope::Once { after: 0 },
             _ => Scope::UntilCleared,
         }
     }

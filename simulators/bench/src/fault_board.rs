@@ -141,6 +141,13 @@ impl Board {
         state.armed.iter().map(shown).collect()
     }
 
+    /// What of the faults in force is meant, in the order in which they were injected; no occasion for any.
+    pub(crate) fn each<T>(&self, meant: impl Fn(&FaultKind) -> Option<T>) -> Vec<T> {
+        let mut state = self.state();
+        self.expire(&mut state);
+        state.armed.iter().filter_map(|armed| meant(&armed.fault.kind)).collect()
+    }
+
     /// What becomes of faults from now on.
     pub(crate) fn watch(&self) -> UnboundedReceiver<FaultEvent> {
         let (tell, told) = unbounded_channel();

@@ -5,6 +5,7 @@ use crate::fault::{FORMS, Fault, FaultError, FaultKind, Scope, word};
 use crate::fault_board::{ArmedFault, Board, FaultEvent};
 use crate::fault_schedule::Schedule;
 use crate::plant::{CryostatFault, MagnetFault};
+use crate::wiring;
 use quadrille_documents::Crosspoint;
 use quadrille_quantity::Second;
 use std::collections::BTreeSet;
@@ -22,6 +23,9 @@ impl SimulatedBench {
         if let Some(missing) = fault.kind.crosspoints().find(|&crosspoint| !self.has(crosspoint)) {
             return Err(FaultError(format!("the matrix of this bench has no crosspoint {missing}")));
         }
+        if let Err(why) = self.can_show(&fault.kind) {
+            return Err(FaultError(format!("this bench cannot show \"{}\": {why}", fault.kind)));
+        }
         self.faults.inject(fault)?;
         self.show(fault.kind);
         if let (true, Scope::For(Second(seconds))) = (fault.kind.acts_at_once(), fault.scope) {
@@ -29,31 +33,37 @@ impl SimulatedBench {
             let end = Instant::now() + Duration::from_secs_f64(seconds);
             tokio::spawn(async move {
                 sleep_until(end).await;
-                bench.mend_surroundings();
+                bench.mend();
             });
         }
         Ok(())
     }
 
-    /// Lets cryostat and magnet show a fault of theirs.
+    /// Lets cryostat, magnet, wiring, meters and source show a fault of theirs.
     fn show(&self, kind: FaultKind) {
         match kind {
             FaultKind::Cryostat(fault) => self.fail_cryostat(fault),
             FaultKind::Magnet(fault) => self.fail_magnet(fault),
+            FaultKind::Wiring(_) | FaultKind::Meter(..) | FaultKind::Source(_) => {
+                self.take_wiring();
+                true
+            }
             _ => false,
         };
     }
 
-    /// Cryostat and magnet show no faults but those that are still in force. What tripped does not trip again.
-    fn mend_surroundings(&self) {
+    /// What shows a fault at once shows none but those that are still in force. What tripped does not trip again.
+    fn mend(&self) {
+        self.take_wiring();
         self.mend_cryostat();
         self.mend_magnet();
         for armed in self.faults.armed() {
             let kind = armed.fault.kind;
-            if !matches!(
+            let is_trip = matches!(
                 kind,
                 FaultKind::Cryostat(CryostatFault::Trips) | FaultKind::Magnet(MagnetFault::Trips)
-            ) {
+            );
+            if matches!(kind, FaultKind::Cryostat(_) | FaultKind::Magnet(_)) && !is_trip {
                 self.show(kind);
             }
         }
@@ -61,15 +71,16 @@ impl SimulatedBench {
 
     /// Every form of a fault of this bench with what it does, for a person.
     pub fn fault_forms(&self) -> Vec<(&'static str, &'static str)> {
-        let words: Vec<&str> = self.roles().into_iter().map(word).chain(["INSTRUMENT"]).collect();
+        let always = ["INSTRUMENT", "wiring", "standard"];
+        let words: Vec<&str> = self.roles().into_iter().map(word).chain(always).collect();
         let is_here = |form: &str| form.split(' ').next().is_some_and(|first| words.contains(&first));
-        FORMS.iter().copied().filter(|(form, _)| is_here(form)).collect()
+        FORMS.iter().chain(wiring::FORMS).copied().filter(|(form, _)| is_here(form)).collect()
     }
 
     /// Ends every fault; answers how many there were. What is broken follows its instrument's next command.
     pub fn clear_faults(&self) -> usize {
         let ended = self.faults.clear();
-        self.mend_surroundings();
+        self.mend();
         ended
     }
 

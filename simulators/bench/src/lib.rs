@@ -18,6 +18,8 @@ mod mirror;
 mod parts;
 mod plant;
 mod session;
+mod spread;
+mod wiring;
 mod world;
 
 #[cfg(test)]
@@ -30,3 +32,5 @@ pub use fault::{Fault, FaultError, FaultKind, InstrumentFault, Scope};
 pub use fault_board::{ArmedFault, FaultEvent, Happened};
 pub use fault_schedule::Schedule;
 pub use plant::{CryostatFault, MagnetFault};
+pub use spread::Spread;
+pub use wiring::{MeterFault, Row, SourceFault, WiringFault};

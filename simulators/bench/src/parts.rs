@@ -6,7 +6,11 @@ mod forming;
 use crate::SimulationError;
 use crate::draw::Purpose;
 use crate::elements::Sense;
-use quadrille_documents::{Bench, Cable, Crosspoint, Dialect, Disturbances, Imperfections, Role, Sample};
+use crate::spread::Spread;
+use crate::wiring::Layout;
+use quadrille_documents::{
+    Bench, Cable, Crosspoint, Dialect, Disturbances, Imperfections, Model, Role, Sample,
+};
 use quadrille_network::{Dynamics, Mesh, TerminalMatrix};
 use quadrille_quantity::{Kelvin, Tesla};
 use quadrille_specimen::Specimen;
@@ -26,10 +30,17 @@ pub(crate) const CLAMP_SIEMENS: f64 = 1.0;
 /// Closed resistances scatter by this part of their nominal value (common practice, no source).
 const CLOSED_SCATTER: f64 = 0.15;
 
+/// What still conducts where a lead is open (common practice, no source: as an open relay).
+const OPEN_LEAD_OHM: f64 = 1e15;
+
+/// A lead beside one that is open. Ours: nothing to what relays have.
+const NO_LEAD_OHM: f64 = 1e-3;
+
 /// One relay between a row and a contact.
 #[derive(Clone, Copy, Debug)]
 struct Relay {
     closed_ohm: f64,
+    open_ohm: f64,
     /// Thermoelectric voltage when closed; positive raises the row against the contact.
     emf_v: f64,
 }
@@ -157,26 +168,31 @@ pub(crate) struct Parts {
     columns: Vec<u16>,
     buffers_crosspoint: Option<Crosspoint>,
     relays: Vec<Vec<Relay>>,
-    open_ohm: f64,
     cable: Cable,
     guard_works: bool,
     plain: Inputs,
     buffered: Option<Inputs>,
     output_ohm: f64,
     burden_ohm: f64,
+    /// As its document says.
+    sample: Sample,
+    /// As it is.
     specimen: Specimen,
     contacts: usize,
+    pub(crate) layout: Layout,
+    spread: Option<Spread>,
     pub(crate) disturbances: Disturbances,
     pub(crate) imperfections: Imperfections,
     pub(crate) mains_hz: f64,
     pub(crate) seed: u64,
 }
 
-/// What of the bench is broken.
+/// What of the bench is broken, and whether its pieces differ from what documents say of them.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Broken {
     pub(crate) guard: bool,
     pub(crate) buffers: bool,
+    pub(crate) spread: Option<Spread>,
 }
 
 impl Parts {
@@ -201,6 +217,8 @@ impl Parts {
             Relay {
                 closed_ohm: matrix.closed_resistance_ohm
                     * (1.0 + CLOSED_SCATTER * purpose("closed resistance").uniform()),
+                open_ohm: matrix.open_resistance_ohm
+                    * broken.spread.map_or(1.0, |_| Spread::open(seed, row, column)),
                 emf_v: matrix.thermoelectric_v * purpose("thermoelectric voltage").normal(),
             }
         };
@@ -209,12 +227,11 @@ impl Parts {
             Inputs { ohm, bias_a }
         };
         let buffers = wiring.buffers.filter(|_| !broken.buffers);
-        Ok(Self {
+        let mut parts = Self {
             rows: wiring.rows.in_order(),
             columns: wiring.columns().collect(),
             buffers_crosspoint: wiring.buffers.map(|buffers| buffers.crosspoint),
             relays: (0..4).map(|row| (0..wired).map(|column| relay(row, column)).collect()).collect(),
-            open_ohm: matrix.open_resistance_ohm,
             cable: wiring.cable,
             guard_works: wiring.guard && !broken.guard,
             plain: inputs("bias current", voltmeter.input_resistance_ohm, voltmeter.bias_current_a),
@@ -222,12 +239,61 @@ impl Parts {
             output_ohm: dialect(Role::CurrentSource).facts.output_resistance_ohm,
             burden_ohm: dialect(Role::Ammeter).facts.burden_ohm,
             specimen: Specimen::new(sample)?.ok_or_else(no_model)?,
+            sample: sample.clone(),
             contacts,
+            layout: Layout::right(wired),
+            spread: broken.spread,
             disturbances: bench.disturbances,
             imperfections: sample.imperfections.clone(),
             mains_hz: bench.mains_hz,
             seed,
-        })
+        };
+        parts.lay(Layout::right(wired))?;
+        Ok(parts)
+    }
+
+    /// Lets leads run as a layout says, and the standard be what it says.
+    pub(crate) fn lay(&mut self, layout: Layout) -> Result<(), SimulationError> {
+        if let Some(specimen) = Specimen::new(&self.actual(&layout))? {
+            self.specimen = specimen;
+        }
+        self.layout = layout;
+        Ok(())
+    }
+
+    /// The sample with its resistors as they are.
+    fn actual(&self, layout: &Layout) -> Sample {
+        let mut actual = self.sample.clone();
+        if let Some(Model::Network(model)) = &mut actual.model {
+            for (number, resistor) in model.resistors.iter_mut().enumerate() {
+                let drawn = self.spread.map(|spread| spread.resistor(self.seed, number, model.tolerance));
+                resistor.value.2 *= drawn.unwrap_or(1.0) * layout.factor(number);
+            }
+        }
+        actual
+    }
+
+    /// How many resistors the sample's network has; `None` where it is none.
+    pub(crate) fn resistors(&self) -> Option<usize> {
+        match &self.sample.model {
+            Some(Model::Network(model)) => Some(model.resistors.len()),
+            _ => None,
+        }
+    }
+
+    /// How many contacts the sample has.
+    pub(crate) fn contacts(&self) -> usize {
+        self.contacts
+    }
+
+    /// Whether there is a guard that is driven when the source is told to.
+    pub(crate) fn has_guard(&self) -> bool {
+        self.guard_works
+    }
+
+    /// Whether there are buffers that go in when the matrix is told to.
+    pub(crate) fn has_buffers(&self) -> bool {
+        self.buffered.is_some()
     }
 
     /// How many contacts the matrix has columns for.
@@ -238,7 +304,47 @@ impl Parts {
     /// How many nodes the circuit has: rows and columns, contacts behind barriers, and what soaks in each cable.
     pub(crate) fn nodes(&self) -> usize {
         let soaking = if self.disturbances.absorption.is_some() { self.cables() } else { 0 };
-        self.cables() + self.imperfections.barriers.len() + soaking
+        self.cables() + self.imperfections.barriers.len() + soaking + self.added()
+    }
+
+    /// Nodes that only leads with a resistance of their own, or open ones, make: at the end, contacts' before rows'.
+    fn added(&self) -> usize {
+        self.plugs() + self.layout.open_rows().count()
+    }
+
+    fn plugs(&self) -> usize {
+        if self.spread.is_some() || self.layout.has_open_leads() { self.contacts } else { 0 }
+    }
+
+    /// The node of a contact's own end of its lead.
+    pub(crate) fn plug(&self, contact: usize) -> usize {
+        match self.plugs() {
+            0 => CONTACTS + self.layout.column(contact),
+            _ => self.nodes() - self.added() + contact,
+        }
+    }
+
+    /// The node of the matrix's end of a row's lead.
+    fn row(&self, row: usize) -> usize {
+        match self.layout.open_rows().position(|open| open == row) {
+            Some(place) => self.nodes() - self.added() + self.plugs() + place,
+            None => self.layout.terminal(row),
+        }
+    }
+
+    /// The nodes that [`Parts::added`] counts, each with the node at the other end of its lead and the lead's
+    /// resistance in ohms.
+    pub(crate) fn leads(&self) -> Vec<(usize, usize, f64)> {
+        let of_contact = |contact: usize| {
+            let ohm = match self.spread {
+                _ if self.layout.is_open(contact) => OPEN_LEAD_OHM,
+                Some(_) => Spread::lead_ohm(self.seed, contact),
+                None => NO_LEAD_OHM,
+            };
+            (self.plug(contact), CONTACTS + self.layout.column(contact), ohm)
+        };
+        let of_row = |row: usize| (self.row(row), self.layout.terminal(row), OPEN_LEAD_OHM);
+        (0..self.plugs()).map(of_contact).chain(self.layout.open_rows().map(of_row)).collect()
     }
 
     fn cables(&self) -> usize {
@@ -248,7 +354,7 @@ impl Parts {
     /// The node of the sample's own side of a contact.
     pub(crate) fn inside(&self, contact: usize) -> usize {
         let barriers = &self.imperfections.barriers;
-        if barriers.is_empty() { CONTACTS + contact } else { self.cables() + contact }
+        if barriers.is_empty() { self.plug(contact) } else { self.cables() + contact }
     }
 
     /// The node that soaks up charge behind a cable.

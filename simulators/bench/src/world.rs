@@ -7,12 +7,14 @@ mod judge;
 mod limit;
 mod stretch;
 
+use crate::SimulationError;
 use crate::complaint::Complaint;
 use crate::draw::Purpose;
 use crate::parts::{
     CLAMP_SIEMENS, Drive, Formed, Lined, Parts, Place, Position, RETURN_LOW, SENSE_HIGH, SENSE_LOW,
     SOURCE_HIGH,
 };
+use crate::wiring::Layout;
 use quadrille_network::{Fading, Response};
 use quadrille_quantity::{Kelvin, Second, Tesla};
 use quadrille_specimen::SpecimenError;
@@ -225,6 +227,22 @@ impl World {
         self.advance(time);
         self.position.input = open;
         self.rearrange();
+    }
+
+    /// Lets leads run otherwise; where the sample has no circuit then, nothing is changed.
+    pub(crate) fn lay(&mut self, time: f64, layout: Layout) -> Result<(), SimulationError> {
+        if self.parts.layout == layout {
+            return Ok(());
+        }
+        self.advance(time);
+        self.parts.lay(layout)?;
+        self.voltages.resize(self.parts.nodes(), 0.0);
+        for (node, other, _) in self.parts.leads() {
+            self.voltages[node] = self.voltages[other];
+        }
+        self.kept.clear();
+        self.rearrange();
+        Ok(())
     }
 
     /// Sets the field at the present temperature.

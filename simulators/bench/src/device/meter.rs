@@ -3,13 +3,16 @@
 use super::{Device, ERROR_QUEUE, Step, commands, range, range_limits};
 use crate::accuracy::Accuracy;
 use crate::draw::Purpose;
+use crate::fault::FaultKind;
+use crate::fault_board::Board;
+use crate::wiring::MeterFault;
 use crate::world::{Quantity, WindowId, World};
 use quadrille_documents::Role;
 use quadrille_scpi::device::{
     CommandSet, Family, Form, Limits, ScpiError, Status, Unit, boolean, errors, real, real_with_decimals,
 };
 use std::collections::HashMap;
-use std::sync::LazyLock;
+use std::sync::{Arc, LazyLock};
 
 /// Averaging time in power-line cycles: smallest, largest, after power on (common practice, no source).
 const APERTURE: Limits = Limits { family: Family::None, minimum: 0.01, maximum: 100.0, default: 1.0 };
@@ -81,6 +84,7 @@ pub(crate) struct Meter {
     kind: Kind,
     seed: u64,
     status: Status,
+    faults: Arc<Board>,
     accuracy: Accuracy,
     operate_s: f64,
     mains_hz: f64,
@@ -94,11 +98,18 @@ pub(crate) struct Meter {
 
 impl Meter {
     /// As after power on.
-    pub(crate) fn new(kind: Kind, seed: u64, accuracy: Accuracy, operate_s: f64, mains_hz: f64) -> Self {
+    pub(crate) fn new(
+        kind: Kind,
+        seed: u64,
+        faults: Arc<Board>,
+        accuracy: Accuracy,
+        (operate_s, mains_hz): (f64, f64),
+    ) -> Self {
         Self {
             kind,
             seed,
             status: Status::new(ERROR_QUEUE),
+            faults,
             range: accuracy.largest(),
             accuracy,
             operate_s,
@@ -157,10 +168,20 @@ impl Meter {
         *times += 1;
         let johnson = pending.johnson;
         let thermal = if johnson > 0.0 { johnson * noise.clone().word("johnson").normal() } else { 0.0 };
-        self.last = world
-            .end_window(pending.window)
-            .map(|mean| self.accuracy.read(self.range, mean + thermal, self.aperture_s(), &noise));
+        self.last = world.end_window(pending.window).map(|mean| self.show(mean + thermal, &noise));
         self.set_measuring(false);
+    }
+
+    /// What it answers for a mean, with what is wrong with it.
+    fn show(&self, mean: f64, noise: &Purpose) -> f64 {
+        let wrong = self.faults.of_meter(self.role());
+        if wrong.is_overloaded {
+            return f64::INFINITY.copysign(wrong.sign * mean);
+        }
+        let range = (self.range + wrong.ranges_above).min(self.accuracy.largest());
+        let noise = (noise, wrong.noisier);
+        let shown = self.accuracy.read(range, wrong.sign * mean, self.aperture_s(), noise);
+        shown * wrong.gain + self.faults.wild(self.role())
     }
 
     fn abort(&mut self, world: &mut World) {
@@ -204,6 +225,20 @@ impl Device for Meter {
         match self.kind {
             Kind::Voltmeter => Role::Voltmeter,
             Kind::Ammeter => Role::Ammeter,
+        }
+    }
+
+    fn can_show(&self, fault: &FaultKind) -> Result<(), String> {
+        match fault {
+            FaultKind::Meter(_, MeterFault::Coarse(count))
+                if usize::from(*count) > self.accuracy.largest() =>
+            {
+                Err(format!("it has {} ranges", self.accuracy.largest() + 1))
+            }
+            FaultKind::Meter(_, MeterFault::Noisy(_)) if !self.accuracy.is_noisy() => {
+                Err("it has no noise: its dialect says so".to_owned())
+            }
+            _ => Ok(()),
         }
     }
 
@@ -266,8 +301,9 @@ impl Device for Meter {
     }
 
     fn apply(&mut self, now: f64, world: &mut World) {
-        if self.kind == Kind::Ammeter && world.position().input != self.input {
-            world.set_input(now, self.input);
+        let measures = self.input && !self.faults.of_meter(Role::Ammeter).is_shorted;
+        if self.kind == Kind::Ammeter && world.position().input != measures {
+            world.set_input(now, measures);
         }
     }
 

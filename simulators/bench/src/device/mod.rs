@@ -19,6 +19,7 @@ mod surroundings_tests;
 mod tests;
 
 use crate::accuracy::Accuracy;
+use crate::fault::FaultKind;
 use crate::world::World;
 use quadrille_documents::Role;
 use quadrille_scpi::device::{
@@ -52,6 +53,11 @@ pub(crate) trait Device: Send {
     fn role(&self) -> Role;
 
     /// Its registers and error queue.
+    /// Why it cannot show a fault that is its own.
+    fn can_show(&self, _fault: &FaultKind) -> Result<(), String> {
+        Ok(())
+    }
+
     fn status(&mut self) -> &mut Status;
 
     /// How long a setting takes, in seconds.

@@ -72,11 +72,12 @@ impl CurrentSource {
 
     /// As the world sees the source.
     pub(crate) fn as_set(&self) -> Source {
+        let wrong = self.faults.of_source();
         Source {
             on: self.output,
             level: self.level,
-            current: self.accuracy.applied(self.range, self.level),
-            limit: self.limit,
+            current: wrong.sign * self.accuracy.applied(self.range, self.level),
+            limit: self.limit.min(wrong.most_limit),
         }
     }
 

@@ -2,6 +2,7 @@
 
 use super::{Fault, FaultKind, InstrumentFault, Scope};
 use crate::plant::{CryostatFault, MagnetFault};
+use crate::wiring;
 use quadrille_documents::{Crosspoint, Role};
 use quadrille_quantity::Second;
 use std::fmt;
@@ -94,8 +95,14 @@ impl fmt::Display for Scope {
 
 impl fmt::Display for FaultKind {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if let Self::Wiring(fault) = self {
+            return wiring::write_wiring(f, fault);
+        }
         write!(f, "{} ", word(self.role()))?;
         match self {
+            Self::Wiring(_) => Ok(()),
+            Self::Meter(_, fault) => wiring::write_meter(f, fault),
+            Self::Source(fault) => wiring::write_source(f, fault),
             Self::Instrument(_, fault) => fault.fmt(f),
             Self::StuckOpen(crosspoint) => write!(f, "stuck-open {crosspoint}"),
             Self::StuckClosed(crosspoint) => write!(f, "stuck-closed {crosspoint}"),
@@ -170,10 +177,19 @@ fn kind(words: &mut SplitWhitespace<'_>) -> Result<FaultKind, FaultError> {
     let Some(instrument) = words.next() else {
         return error("name an instrument and what goes wrong, as in: voltmeter late 3");
     };
+    if matches!(instrument, "wiring" | "standard") {
+        let Some(what) = words.next() else {
+            return error(format!("say what is wrong with the {instrument}; help lists what may be"));
+        };
+        let read = if instrument == "wiring" { wiring::of_wiring } else { wiring::of_standard };
+        return read(what, words).map(FaultKind::Wiring);
+    }
     let role = Role::ALL.into_iter().find(|&role| instrument == word(role) || instrument == role.word());
     let Some(role) = role else {
         let known = Role::ALL.map(word).join(", ");
-        return error(format!("there is no instrument \"{instrument}\"; the bench has {known}"));
+        return error(format!(
+            "there is no instrument \"{instrument}\"; the bench has {known}, wiring and standard"
+        ));
     };
     let Some(what) = words.next() else {
         return error(format!("say what goes wrong with the {instrument}, as in: {instrument} silent"));
@@ -203,6 +219,14 @@ fn kind(words: &mut SplitWhitespace<'_>) -> Result<FaultKind, FaultError> {
 
 /// What only one of the instruments can show.
 fn of_the_bench(role: Role, what: &str, words: &mut SplitWhitespace<'_>) -> Result<FaultKind, FaultError> {
+    if let Some(fault) = wiring::of_meter(role, what, words)? {
+        return Ok(FaultKind::Meter(role, fault));
+    }
+    if role == Role::CurrentSource
+        && let Some(fault) = wiring::of_source(what, words)?
+    {
+        return Ok(FaultKind::Source(fault));
+    }
     Ok(match (role, what) {
         (Role::SwitchMatrix, "stuck-open") => FaultKind::StuckOpen(crosspoint(words)?),
         (Role::SwitchMatrix, "stuck-closed") => FaultKind::StuckClosed(crosspoint(words)?),
@@ -324,6 +348,12 @@ mod tests {
             ("thermostat detuned 2 0.5 7", "thermostat detuned 2 0.5 7 until cleared"),
             ("field-source probe-jumps 0.02", "magnet probe-jumps 0.02 until cleared"),
             ("magnet late 2", "magnet late 2 once"),
+            ("wiring exchanged 1 3", "wiring exchanged 1 3 until cleared"),
+            ("wiring leak 1 3 2e6 for 5", "wiring leak 1 3 2000000 for 5"),
+            ("standard resistor 2 0.9", "standard resistor 2 0.9 until cleared"),
+            ("voltmeter wild -0.01", "voltmeter wild -0.01 once"),
+            ("ammeter gain 1.01", "ammeter gain 1.01 until cleared"),
+            ("source limited 0.5", "source limited 0.5 until cleared"),
         ] {
             let fault: Fault = text.parse().unwrap();
             assert_eq!(fault.to_string(), printed);
@@ -333,9 +363,13 @@ mod tests {
 
     #[test]
     fn every_form_that_help_lists_is_read() {
-        for (form, _) in FORMS {
-            let text = form.replace("INSTRUMENT", "ammeter").replace(" S", " 1.5").replace(" N", " 4");
-            let text = text.replace(" K", " 40").replace(" T", " 0.2");
+        for (form, _) in FORMS.iter().chain(wiring::FORMS) {
+            let text = form.replace("INSTRUMENT", "ammeter").replace("SIZE", "-0.5").replace("VOLT", "0.5");
+            let text = text.replace("CONTACT CONTACT", "2 3").replace("CONTACT", "4").replace("COUNT", "2");
+            let text = text.replace("ROW ROW", "sense-low source").replace("ROW", "return");
+            let text = text.replace("OHM", "2500").replace("FACTOR", "1.25");
+            let text =
+                text.replace(" S", " 1.5").replace(" N", " 4").replace(" K", " 40").replace(" T", " 0.2");
             let text = text.replacen("R!C", "1!2", 1).replace("R!C", "1!3");
             let fault: Fault = text.parse().unwrap_or_else(|error| panic!("{form}: {error}"));
             assert!(fault.to_string().starts_with(&text), "{form}");
@@ -366,6 +400,18 @@ mod tests {
             ("thermostat bath 1e9", "from 0.1 to 1000"),
             ("thermostat stalls once", "no occasion"),
             ("magnet probe-jumps inf", "write a number"),
+            ("wiring", "say what is wrong"),
+            ("wiring exchanged 2 2", "the same"),
+            ("wiring exchanged 0 2", "from 1"),
+            ("wiring leak 1 2 0", "write a number"),
+            ("wiring row-open guard", "write a row"),
+            ("wiring rows-exchanged source source", "the same"),
+            ("wiring open 3 once", "no occasion"),
+            ("standard resistor 0 1.1", "which resistor"),
+            ("voltmeter shorted", "no fault \"shorted\""),
+            ("voltmeter noisy 0.5", "write a number"),
+            ("ammeter coarse 0", "how many ranges"),
+            ("voltmeter limited 3", "no fault \"limited\""),
         ] {
             let error = text.parse::<Fault>().unwrap_err().to_string();
             assert!(error.contains(reason), "{text}: {error}");

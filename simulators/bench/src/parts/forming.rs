@@ -38,7 +38,10 @@ impl Parts {
         for (contact, &node) in Contact::first(sample.count()).zip(&contacts) {
             balance.leaks[node] += sample.to_ground(contact);
         }
-        if !(position.buffers && self.buffered.is_some()) {
+        if self.layout.load > 0.0 {
+            mesh.add_conductance(SENSE_HIGH, SENSE_LOW, self.layout.load);
+        }
+        if !self.are_buffered(position) {
             mesh.add_conductance(SENSE_HIGH, SENSE_LOW, 1.0 / self.plain.ohm);
         }
         let without_ammeter = self.disturbances.johnson.then(|| mesh.clone());
@@ -92,7 +95,7 @@ impl Parts {
     fn with_lines(&self, mesh: &Mesh, lines: &[Line]) -> Mesh {
         let mut mesh = mesh.clone();
         for (contact, line) in lines.iter().enumerate() {
-            mesh.add_conductance(CONTACTS + contact, self.inside(contact), line.siemens);
+            mesh.add_conductance(self.plug(contact), self.inside(contact), line.siemens);
         }
         mesh
     }
@@ -117,6 +120,15 @@ impl Parts {
 
     fn add_imperfections(&self, mesh: &mut Mesh, balance: &mut Balance) {
         let Imperfections { leak_ohm, leak_to_ground_ohm, capacitance_f, .. } = &self.imperfections;
+        for &(a, b, siemens) in &self.layout.leaks {
+            mesh.add_conductance(self.plug(a), self.plug(b), siemens);
+        }
+        for &(contact, siemens) in &self.layout.to_ground {
+            balance.leaks[self.plug(contact)] += siemens;
+        }
+        for (node, other, ohm) in self.leads() {
+            mesh.add_conductance(node, other, 1.0 / ohm);
+        }
         let count = self.contacts;
         for (k, ohm) in leak_ohm.iter().enumerate().filter(|(_, ohm)| **ohm > 0.0) {
             mesh.add_conductance(self.inside(k), self.inside((k + 1) % count), 1.0 / ohm);
@@ -141,10 +153,13 @@ impl Parts {
         if !conducts(&self.disturbances, &self.imperfections) {
             return Ok(None);
         }
-        let on = |row: usize| {
+        let on = |terminal: usize| {
+            let row = self.layout.row(terminal).filter(|&row| !self.layout.is_row_open(row))?;
             let mut columns = position.closed.iter().filter(|(r, _)| *r == row).map(|(_, column)| *column);
-            let column = columns.next().filter(|column| *column < sample.count());
-            if columns.next().is_none() { column } else { None }
+            let contact = columns.next().and_then(|column| self.layout.contact(column));
+            let contact =
+                contact.filter(|&contact| contact < sample.count() && !self.layout.is_open(contact));
+            if columns.next().is_none() { contact } else { None }
         };
         let Some(pair) = on(SENSE_HIGH).zip(on(SENSE_LOW)).filter(|(a, b)| a != b) else { return Ok(None) };
         let reversed = match self.imperfections.thermomagnetic {
@@ -158,14 +173,15 @@ impl Parts {
         for (row, relays) in self.relays.iter().enumerate() {
             for (column, relay) in relays.iter().enumerate() {
                 let closed = position.closed.contains(&(row, column));
-                let ohm = if closed { relay.closed_ohm } else { self.open_ohm };
-                mesh.add_conductance(row, CONTACTS + column, 1.0 / ohm);
+                let ohm = if closed { relay.closed_ohm } else { relay.open_ohm };
+                mesh.add_conductance(self.row(row), CONTACTS + column, 1.0 / ohm);
             }
         }
     }
 
     fn balance(&self, position: &Position) -> Balance {
-        let (capacitance, insulation) = if position.guard && self.guard_works {
+        let guarded = position.guard && self.guard_works && !self.layout.guard_broken;
+        let (capacitance, insulation) = if guarded {
             (self.cable.guarded_capacitance_f, self.cable.guarded_insulation_ohm)
         } else {
             (self.cable.capacitance_f, self.cable.insulation_ohm)
@@ -178,27 +194,32 @@ impl Parts {
             Drive::Clamp => 1.0 / self.output_ohm + CLAMP_SIEMENS,
         };
         let inputs = self.inputs(position);
-        if position.buffers && self.buffered.is_some() {
+        if self.are_buffered(position) {
             leaks[SENSE_HIGH] += 1.0 / inputs.ohm;
             leaks[SENSE_LOW] += 1.0 / inputs.ohm;
         }
         let mut capacitances = vec![capacitance.max(LEAST_CAPACITANCE_F); self.cables()];
         capacitances.resize(self.cables() + self.imperfections.barriers.len(), LEAST_CAPACITANCE_F);
         let slow = self.disturbances.absorption.map_or(0.0, |absorption| absorption.part);
-        capacitances.resize(self.nodes(), capacitance.max(LEAST_CAPACITANCE_F) * slow);
+        capacitances.resize(self.nodes() - self.added(), capacitance.max(LEAST_CAPACITANCE_F) * slow);
+        capacitances.resize(self.nodes(), LEAST_CAPACITANCE_F);
         Balance { leaks, capacitances, bias: inputs.bias_a.iter().sum() }
     }
 
     /// The inputs that are in the sense lines.
     fn inputs(&self, position: &Position) -> Inputs {
-        self.buffered.filter(|_| position.buffers).unwrap_or(self.plain)
+        self.buffered.filter(|_| self.are_buffered(position)).unwrap_or(self.plain)
+    }
+
+    fn are_buffered(&self, position: &Position) -> bool {
+        position.buffers && self.buffered.is_some() && !self.layout.buffers_out
     }
 
     fn causes(&self, position: &Position) -> Vec<Vec<(usize, f64)>> {
         let relays = position.closed.iter().map(|&(row, column)| {
             let relay = self.relays[row][column];
             let ampere = relay.emf_v / relay.closed_ohm;
-            vec![(row, ampere), (CONTACTS + column, -ampere)]
+            vec![(self.row(row), ampere), (CONTACTS + column, -ampere)]
         });
         let [high, low] = self.inputs(position).bias_a;
         relays.chain([vec![(SENSE_HIGH, high)], vec![(SENSE_LOW, low)]]).collect()
@@ -214,7 +235,7 @@ impl Parts {
     ) -> Result<Vec<f64>, NetworkError> {
         let mut sum = vec![0.0; self.nodes()];
         let of_lines = lines.iter().enumerate().map(|(contact, line)| {
-            vec![(CONTACTS + contact, -line.ampere), (self.inside(contact), line.ampere)]
+            vec![(self.plug(contact), -line.ampere), (self.inside(contact), line.ampere)]
         });
         for cause in causes.iter().cloned().chain(of_lines) {
             if cause.iter().all(|(_, ampere)| *ampere == 0.0) {

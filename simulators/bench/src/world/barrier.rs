@@ -4,7 +4,6 @@
 
 use super::{Mode, World};
 use crate::elements::{limited, thermal_volt};
-use crate::parts::CONTACTS;
 use quadrille_network::Response;
 
 /// Largest error of a stride, in thermal voltages n k T / e: of every node at its end, and where a meter averages, of
@@ -218,7 +217,7 @@ impl World {
     /// Voltage of each contact's metal against the sample beneath it.
     fn barrier_volts(&self, voltages: &[f64]) -> Vec<f64> {
         let count = self.lines.len();
-        (0..count).map(|k| voltages[CONTACTS + k] - voltages[self.parts.inside(k)]).collect()
+        (0..count).map(|k| voltages[self.parts.plug(k)] - voltages[self.parts.inside(k)]).collect()
     }
 
     fn are_same(&self, a: &[f64], b: &[f64]) -> bool {

@@ -2,7 +2,6 @@
 //! level, light that goes on, a sample that warms itself.
 
 use super::{Mode, World};
-use crate::parts::CONTACTS;
 use quadrille_quantity::{Ampere, Volt};
 
 /// After this many time constants an exponential is over: 1e-17.
@@ -137,7 +136,11 @@ impl World {
     /// Power into the sample with its contacts, in watts.
     fn power(&self, voltages: &[f64]) -> f64 {
         let (_, currents) = self.in_sample(voltages);
-        currents.iter().enumerate().map(|(contact, ampere)| voltages[CONTACTS + contact] * ampere.0).sum()
+        currents
+            .iter()
+            .enumerate()
+            .map(|(contact, ampere)| voltages[self.parts.plug(contact)] * ampere.0)
+            .sum()
     }
 
     /// Whether a meter averages over the time that comes next.
