@@ -9,6 +9,6 @@ mod lines;
 mod resistances;
 mod verdict;
 
-pub use lines::{ContactLine, Curvature, lines};
-pub use resistances::{ContactResistances, Film, contact_resistances};
+pub use lines::{ContactLine, Curvature, PairLine, lines};
+pub use resistances::{ContactResistances, Film, Squares, contact_resistances};
 pub use verdict::{ContactCriteria, ContactReport, ContactVerdict, PairVerdict, check_contacts};

@@ -8,7 +8,7 @@ use quadrille_experiment::{Condition, Configuration, Contact, Reading};
 use quadrille_network::{Circuit, TerminalMatrix};
 use quadrille_quantity::{Ampere, Ohm, Volt};
 use quadrille_reduction::contacts::{
-    ContactCriteria, ContactReport, Film, check_contacts, contact_resistances, lines,
+    ContactCriteria, ContactReport, Film, PairLine, check_contacts, contact_resistances, lines,
 };
 use quadrille_reduction::{Error, resistances};
 use rand::SeedableRng;
@@ -152,7 +152,7 @@ fn found(report: &ContactReport, number: u8) -> f64 {
 #[test]
 fn a_pair_gives_the_two_terminal_resistance_and_the_thermoelectric_offset() {
     let bench = Bench::new(&four(), &SERIES);
-    for (pair, line) in lines(&bench.readings(&CURRENTS)).unwrap() {
+    for PairLine { pair, line } in lines(&bench.readings(&CURRENTS)).unwrap() {
         let line = line.unwrap();
         close("R", line.resistance.value, bench.whole.two_terminal(pair[0], pair[1]).unwrap().0, 1e-12);
         let offset = bench.potentials[pair[0].index()] - bench.potentials[pair[1].index()];
@@ -172,7 +172,7 @@ fn leads_exchanged_and_the_source_turned_are_one_line() {
             reading(c, i.abs(), bench.voltage(c, i.abs()), 0.0, 0.0)
         })
         .collect();
-    let line = lines(&turned).unwrap().remove(0).1.unwrap();
+    let line = lines(&turned).unwrap().remove(0).line.unwrap();
     close("R", line.resistance.value, bench.whole.two_terminal(line.pair[0], line.pair[1]).unwrap().0, 1e-12);
 }
 
@@ -202,7 +202,7 @@ fn contacts_in_series_come_back_beside_what_the_film_narrows_towards_each() {
 // to nine digits); Rs·ln2/π·0.999097021 in the place of R_A for point contacts.
 #[test]
 fn the_narrowing_towards_arcs_on_a_disc_is_that_of_the_disc() {
-    let r_a = 0.220635600152651593 * 0.999097021;
+    let r_a = 0.220_635_600_152_651_6 * 0.999097021;
     let sheet = 100.0;
     let readings: Vec<Reading> = ["12,12", "13,13", "14,14", "23,23", "24,24", "34,34", "12,43", "23,14"]
         .iter()
@@ -232,7 +232,7 @@ fn with_the_films_part_given_each_value_is_the_contact_alone() {
     let squares: Vec<([Contact; 2], f64)> = lines(&readings)
         .unwrap()
         .into_iter()
-        .map(|(pair, _)| (pair, bench.film.two_terminal(pair[0], pair[1]).unwrap().0 / sheet))
+        .map(|PairLine { pair, .. }| (pair, bench.film.two_terminal(pair[0], pair[1]).unwrap().0 / sheet))
         .collect();
     let report = checked(&readings, Film::Squares(&squares), &ContactCriteria::default());
     for (k, c) in SERIES.iter().enumerate() {
@@ -378,7 +378,7 @@ fn monte_carlo_confirms_the_uncertainties_of_lines_and_contacts() {
                 moved
             })
             .collect();
-        let straight: Vec<_> = lines(&drawn).unwrap().into_iter().filter_map(|(_, line)| line).collect();
+        let straight: Vec<_> = lines(&drawn).unwrap().into_iter().filter_map(|pair| pair.line).collect();
         let four: Vec<Reading> =
             drawn.iter().filter(|r| r.configuration.is_four_terminal()).copied().collect();
         let solved = contact_resistances(&straight, &resistances(&four).unwrap(), Film::Edge);

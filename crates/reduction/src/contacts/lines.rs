@@ -57,6 +57,15 @@ pub struct ContactLine {
     pub(crate) own: f64,
 }
 
+/// A pair of contacts that was measured, and what came of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PairLine {
+    /// The two contacts, the lower first.
+    pub pair: [Contact; 2],
+    /// Its line, where the readings give one.
+    pub line: Option<ContactLine>,
+}
+
 /// The lines of every pair of contacts that readings have; `None` for a pair whose readings give no line: no value
 /// among them, or one current only.
 ///
@@ -64,7 +73,7 @@ pub struct ContactLine {
 ///
 /// # Errors
 /// A reading that calls itself sound and has a value that is no number.
-pub fn lines(readings: &[Reading]) -> Result<Vec<([Contact; 2], Option<ContactLine>)>, Error> {
+pub fn lines(readings: &[Reading]) -> Result<Vec<PairLine>, Error> {
     let two_terminal: Vec<&Reading> = readings.iter().filter(|reading| pair_of(reading).is_some()).collect();
     let sound = |reading: &&&Reading| reading.condition == Condition::Sound;
     two_terminal.iter().filter(sound).try_for_each(|reading| resistance::check_finite(reading))?;
@@ -84,7 +93,7 @@ pub fn lines(readings: &[Reading]) -> Result<Vec<([Contact; 2], Option<ContactLi
         let line = line(pair, &values)?;
         Some(ContactLine { left_out: own.len() - values.len(), ..line })
     };
-    Ok(pairs.into_iter().map(|pair| (pair, line_of(pair))).collect())
+    Ok(pairs.into_iter().map(|pair| PairLine { pair, line: line_of(pair) }).collect())
 }
 
 /// The contacts of a reading that senses where it drives.

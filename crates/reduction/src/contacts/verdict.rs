@@ -103,7 +103,7 @@ pub fn check_contacts(
     if found.is_empty() {
         return Err(Error::NoPairs { count: readings.len() });
     }
-    let straight: Vec<ContactLine> = found.iter().filter_map(|(_, line)| line.clone()).collect();
+    let straight: Vec<ContactLine> = found.iter().filter_map(|pair| pair.line.clone()).collect();
     let four_terminal: Vec<Reading> =
         readings.iter().filter(|reading| reading.configuration.is_four_terminal()).copied().collect();
     let four_terminal = match resistances(&four_terminal) {
@@ -113,7 +113,7 @@ pub fn check_contacts(
     };
     let resistances = contact_resistances(&straight, &four_terminal, film);
     let pairs: Vec<PairVerdict> =
-        found.into_iter().map(|(pair, line)| pair_verdict(pair, line, criteria)).collect();
+        found.into_iter().map(|found| pair_verdict(found.pair, found.line, criteria)).collect();
     let contacts = contact_verdicts(&pairs, &resistances, criteria);
     let remarks = remarks(&pairs, &contacts, &resistances);
     Ok(ContactReport { pairs, contacts, resistances, remarks })
