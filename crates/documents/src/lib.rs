@@ -32,8 +32,8 @@ pub use outline::{EdgeContact, Outline, Shape};
 pub use plant::{Cryostat, CryostatModel, Magnet, MagnetModel, PidModel, Plants, SensorModel};
 pub use readings::readings;
 pub use recipe::{
-    Acceptance, FieldOrder, Hall, Hand, Order, Recipe, Resistivity, Settling, Stability, Switch,
-    TemperatureOrder, Unreached,
+    Acceptance, Contacts, FieldOrder, Hall, Hand, Order, Recipe, Resistivity, Settling, Stability, Switch,
+    TemperatureOrder, Unacceptable, Unreached,
 };
 pub use sample::{Conduction, FilmModel, Model, NetworkModel, Sample, SampleLimits, SheetModel};
 pub use template::{Part, Placeholder, Template};

@@ -1,7 +1,9 @@
 //! What the keys of a recipe mean, and what wrong ones are answered with.
 #![allow(clippy::unwrap_used)]
 
-use quadrille_documents::{FieldOrder, Located, Recipe, Settling, TemperatureOrder, Unreached, recipe};
+use quadrille_documents::{
+    Contacts, FieldOrder, Located, Recipe, Settling, TemperatureOrder, Unacceptable, Unreached, recipe,
+};
 
 /// A recipe with these lines, and nothing that can be left out.
 fn text(temperatures: &str, more: &str) -> String {
@@ -270,4 +272,34 @@ fn the_order_is_the_shortest_unless_written_or_gone_there_and_back() {
         &["order.as: \"random\" is not known here; write \"least-travel\" or \"as-written\""],
     );
     wrong("temperature_k = 300", "[resistivity]\n[order]\ntemperatures = \"as-written\"", &["unknown key"]);
+}
+
+#[test]
+fn contacts_are_checked_where_the_recipe_says_so_and_how_it_says() {
+    assert_eq!(read("temperature_k = 295", BARE).contacts, None);
+    let bare = read("temperature_k = 295", "[contacts]\n[resistivity]").contacts.unwrap();
+    assert_eq!(bare, Contacts::default());
+    let lines = "[contacts]\ncurrents_a = [1e-7, 3e-7]\nlinearity = 0.01\nasymmetry = 0.02\nlargest_ohm = 500\nunacceptable = \"warn\"\n[resistivity]";
+    let all = read("temperature_k = 295", lines).contacts.unwrap();
+    assert_eq!(values(all.currents_a.as_ref().unwrap()), [1e-7, 3e-7]);
+    assert_eq!((all.linearity, all.asymmetry, all.largest_ohm), (0.01, 0.02, Some(500.0)));
+    assert_eq!(all.unacceptable, Unacceptable::Warn);
+    let points = read("temperature_k = 295", "[contacts]\npoints = 7\n[resistivity]").contacts.unwrap();
+    assert_eq!((points.points, points.unacceptable), (7, Unacceptable::StandDown));
+}
+
+#[test]
+fn currents_of_a_contact_check_rise_and_are_two_at_least() {
+    let contacts = |line: &str| format!("[contacts]\n{line}\n[resistivity]");
+    wrong("temperature_k = 295", &contacts("currents_a = [1e-6]"), &["too few currents"]);
+    wrong("temperature_k = 295", &contacts("currents_a = []"), &["too few currents"]);
+    wrong(
+        "temperature_k = 295",
+        &contacts("currents_a = [2e-6, 1e-6]"),
+        &["0.000001 A is not more than 0.000002 A"],
+    );
+    wrong("temperature_k = 295", &contacts("currents_a = [1e-6, 2e-6]\npoints = 3"), &["both written"]);
+    wrong("temperature_k = 295", &contacts("points = 1"), &["points"]);
+    wrong("temperature_k = 295", &contacts("unacceptable = \"go on\""), &["unacceptable"]);
+    wrong("temperature_k = 295", &contacts("linearity = 0"), &["linearity"]);
 }

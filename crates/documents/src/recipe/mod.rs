@@ -1,6 +1,7 @@
 //! What to measure, and how carefully. A table of a recipe has a file of its own.
 
 mod acceptance;
+mod contacts;
 mod order;
 mod parts;
 mod settling;
@@ -9,6 +10,7 @@ mod sweep;
 mod switch;
 
 pub use acceptance::Acceptance;
+pub use contacts::{Contacts, Unacceptable};
 pub use order::{FieldOrder, Order, TemperatureOrder};
 pub use parts::{Hall, Hand, Resistivity};
 pub use settling::Settling;
@@ -18,6 +20,7 @@ pub use switch::Switch;
 use crate::fault::{Located, Place};
 use crate::table::{Bounds, Table};
 use acceptance::acceptance;
+use contacts::contacts;
 use order::order;
 use parts::{hall, resistivity};
 use quadrille_experiment::Polarity;
@@ -61,6 +64,8 @@ pub struct Recipe {
     pub order: Order,
     /// When a temperature counts as reached.
     pub stability: Stability,
+    /// How to check the contacts before anything else; not at all where it is absent.
+    pub contacts: Option<Contacts>,
     /// What to measure at zero field.
     pub resistivity: Option<Resistivity>,
     /// What to measure in a field.
@@ -92,6 +97,7 @@ pub(crate) fn read(root: &Table<'_>) -> Option<Recipe> {
     let temperatures = temperatures(root);
     let order = optional(root, "order", order);
     let stability = optional(root, "stability", stability);
+    let contacts = optional(root, "contacts", contacts);
     let resistivity = optional(root, "resistivity", resistivity);
     let hall = optional(root, "hall", hall);
     let acceptance = optional(root, "acceptance", acceptance);
@@ -118,6 +124,7 @@ pub(crate) fn read(root: &Table<'_>) -> Option<Recipe> {
         order: Order::new(order?.unwrap_or_default(), &temperatures),
         temperatures_k: temperatures,
         stability: stability?.unwrap_or_default(),
+        contacts: contacts?,
         resistivity,
         hall,
         acceptance: acceptance?.unwrap_or_default(),
