@@ -1,0 +1,278 @@
+//! The readings of one leg, and when to stop.
+
+use super::bank::{Bank, Window};
+use super::blocks::{Block, Blocks};
+use super::neighbours::{Neighbours, Sample};
+use super::posterior::{Level, Posterior, Prior, Scales, Spread, freedom, priors};
+use super::{Arrival, Kind, Knowledge, Noise, Reason, Unusable, Verdict, Wanted};
+
+/// Where windows begin, by the length of the leg.
+const WINDOWS: [f64; 7] = [0.0, 0.06, 0.125, 0.25, 0.5, 0.7, 0.85];
+/// Of a normal variable 90 % is within so many standard deviations, and 95 % below them.
+const CONFIDENT: f64 = 1.645;
+/// Fewest readings, on the first leg and when something has been learnt.
+const FEWEST: (u32, u32) = (5, 3);
+/// The step is taken to be at least this many times the allowed bias: what is not expected may still come.
+const LEAST_STEP: f64 = 200.0;
+/// An extrapolated value may differ from the mean of the readings by so many times the allowed bias.
+const FARTHEST: f64 = 3.0;
+/// Which of the windows an extrapolated value is held against, and for whose middle it is meant.
+const LAST_HALF: usize = 4;
+/// White noise is taken to be at least this part of the allowed bias, or the equations would be singular.
+const LEAST_NOISE: f64 = 0.01;
+/// More misfit than this is none of the hypotheses' doing.
+const MOST_MISFIT: f64 = 4.0;
+
+/// Watches one leg: takes readings as they come and says when to stop.
+#[derive(Clone, Debug)]
+pub struct Watch {
+    knowledge: Knowledge,
+    noise: Noise,
+    wanted: Wanted,
+    step: f64,
+    neighbours: Neighbours,
+    blocks: Blocks,
+    bank: Option<(Bank, Vec<Prior>)>,
+    seen: u32,
+    accepted: u32,
+    last_s: f64,
+    /// Whether a block was ended since the last judgement.
+    fresh: bool,
+    weights: Option<Vec<f64>>,
+}
+
+impl Watch {
+    /// Before the first reading after a change by about `step` (its sign does not matter).
+    ///
+    /// # Errors
+    /// Where a number of `noise`, `wanted` or `step` cannot be.
+    pub fn new(knowledge: &Knowledge, noise: Noise, wanted: Wanted, step: f64) -> Result<Self, Unusable> {
+        noise.check()?;
+        wanted.check()?;
+        Unusable::unless(step.is_finite(), "step", step, "a number")?;
+        let white = noise.white.max(LEAST_NOISE * wanted.bias);
+        let noise = Noise { white, ..noise };
+        Ok(Self {
+            knowledge: knowledge.clone(),
+            noise,
+            wanted,
+            step: step.abs().max(LEAST_STEP * wanted.bias),
+            neighbours: Neighbours::new(noise),
+            blocks: Blocks::default(),
+            bank: None,
+            seen: 0,
+            accepted: 0,
+            last_s: wanted.not_before_s,
+            fresh: false,
+            weights: None,
+        })
+    }
+
+    /// A reading that averaged the signal for `duration_s` from `begun_s` after the change. Apertures may differ and readings
+    /// may be missing. What is no number, began too early or before the last one's end is not looked at.
+    pub fn push(&mut self, begun_s: f64, duration_s: f64, value: f64) {
+        let end_s = begun_s + duration_s;
+        let usable = value.is_finite() && end_s.is_finite() && duration_s > 0.0;
+        if !usable || begun_s < self.wanted.not_before_s || begun_s < self.last_s - 1e-3 * duration_s {
+            return;
+        }
+        self.seen += 1;
+        self.last_s = end_s;
+        for sample in self.neighbours.sift(Sample { from: begun_s, to: end_s, value }) {
+            self.accepted += 1;
+            for block in self.blocks.take(&sample) {
+                self.take(block);
+            }
+        }
+    }
+
+    /// What to do now. Costs something only where a block of readings has been ended since the last question.
+    pub fn verdict(&mut self) -> Verdict {
+        let over = self.last_s >= self.wanted.longest_wait_s;
+        let enough = self.accepted >= if self.knowledge.legs() == 0 { FEWEST.0 } else { FEWEST.1 };
+        let go_on = Verdict::GoOn { until_s: self.blocks.next_end_s().min(self.wanted.longest_wait_s) };
+        if !(over || self.fresh && enough) {
+            return go_on;
+        }
+        self.fresh = false;
+        match self.arrival() {
+            Some(arrival) if arrival.flagged.is_none() || arrival.flagged == Some(Reason::Misfit) => {
+                Verdict::Settled(arrival)
+            }
+            Some(arrival) if over || arrival.flagged == Some(Reason::BelowFlicker) => {
+                Verdict::GaveUp(arrival)
+            }
+            _ => go_on,
+        }
+    }
+
+    /// The value as things stand, whatever was wanted: for who must stop for other reasons, and for a leg that is held. None
+    /// before the first reading.
+    pub fn arrival(&mut self) -> Option<Arrival> {
+        if let Some(block) = self.blocks.close() {
+            self.take(block);
+        }
+        let (bank, priors) = self.bank.as_ref()?;
+        let mut ratio = self.neighbours.noise_ratio();
+        let mut posterior = Posterior::of(bank, priors, ratio);
+        let misfit = posterior.misfit;
+        if misfit > 1.0 + 2.0 * (2.0 / freedom(bank)).sqrt() {
+            ratio *= misfit;
+            posterior = Posterior::of(bank, priors, ratio);
+        }
+        let arrival = Judging { watch: self, bank, posterior: &posterior, ratio, misfit }.best();
+        self.weights = Some(posterior.weights);
+        Some(arrival)
+    }
+
+    /// What this leg, as far as it was judged, adds to what was known: for the next leg of the round.
+    pub fn learned(&self) -> Knowledge {
+        match &self.weights {
+            Some(weights) => self.knowledge.after(weights),
+            None => self.knowledge.clone(),
+        }
+    }
+
+    fn take(&mut self, block: Block) {
+        let range = (self.knowledge.shortest() / 2.0, 60.0 * self.knowledge.longest());
+        let (bank, _) = self.bank.get_or_insert_with(|| {
+            let bank = Bank::new(self.noise, range, &block, self.wanted.longest_wait_s);
+            let scales =
+                Scales { step: self.step, bias: self.wanted.bias, drift_per_s: self.noise.drift_per_s };
+            let priors = priors(&self.knowledge, &bank.columns, scales);
+            (bank, priors)
+        });
+        bank.take(block);
+        self.fresh = true;
+    }
+}
+
+/// One look at the readings so far.
+struct Judging<'a> {
+    watch: &'a Watch,
+    bank: &'a Bank,
+    posterior: &'a Posterior,
+    ratio: f64,
+    misfit: f64,
+}
+
+/// A value, what it is worth in a mean over the wanted legs, and whether it is as wanted.
+struct Candidate {
+    arrival: Arrival,
+    variance: f64,
+    unmet: Option<Reason>,
+}
+
+impl Judging<'_> {
+    fn best(&self) -> Arrival {
+        let first = self.bank.blocks()[0].from;
+        let length = self.watch.last_s - first;
+        let windows: Vec<Window> =
+            WINDOWS.iter().map(|part| self.bank.window(first + part * length)).collect();
+        let mut candidates: Vec<Candidate> = windows.iter().map(|window| self.mean(window)).collect();
+        candidates.extend(self.extrapolated(&windows[LAST_HALF]));
+        let better = |a: &&Candidate, b: &&Candidate| {
+            a.unmet.is_some().cmp(&b.unmet.is_some()).then(a.variance.total_cmp(&b.variance))
+        };
+        let Some(best) = candidates.iter().min_by(better) else { unreachable!("there are windows") };
+        let mut arrival = best.arrival;
+        arrival.flagged = match best.unmet {
+            None if self.misfit > MOST_MISFIT => Some(Reason::Misfit),
+            unmet => unmet,
+        };
+        arrival
+    }
+
+    fn mean(&self, window: &Window) -> Candidate {
+        let wanted = &self.watch.wanted;
+        let noise = window.variance * self.ratio;
+        let Spread { mean, deviation } = self.posterior.bias(window);
+        let bias = mean.hypot(deviation);
+        let legs = f64::from(wanted.legs);
+        let variance = noise / legs + bias * bias;
+        let (arrived, quiet) = if wanted.strict {
+            (mean.abs() + CONFIDENT * deviation <= wanted.bias, noise <= wanted.uncertainty.powi(2) * legs)
+        } else {
+            let allowed = wanted.uncertainty.powi(2) + wanted.bias.powi(2);
+            (CONFIDENT * bias <= wanted.uncertainty, variance <= allowed)
+        };
+        let arrival = Arrival {
+            value: window.mean,
+            at_s: window.at,
+            u: (noise + bias * bias).sqrt(),
+            noise_u: noise.sqrt(),
+            bias: mean,
+            bias_u: deviation,
+            from_s: window.from,
+            to_s: window.to,
+            readings: window.readings,
+            ..self.blank()
+        };
+        Candidate { arrival, variance, unmet: self.unmet(arrived, quiet) }
+    }
+
+    /// None where it would be farther from the mean of the readings than may be.
+    fn extrapolated(&self, window: &Window) -> Option<Candidate> {
+        let wanted = &self.watch.wanted;
+        let Level { value, noise, open } = self.posterior.level(window.at);
+        let subtracted = window.mean - value;
+        if subtracted.abs() > FARTHEST * wanted.bias {
+            return None;
+        }
+        // Where the noise is small the error is the prior's, which is not as normal as noise.
+        let sure = if wanted.strict || noise < open / 4.0 { CONFIDENT } else { 1.0 };
+        let legs = f64::from(wanted.legs);
+        let arrived = sure * open.sqrt() <= wanted.bias;
+        let quiet = noise <= wanted.uncertainty.powi(2) * legs;
+        let arrival = Arrival {
+            value,
+            at_s: window.at,
+            u: (noise + open).sqrt(),
+            noise_u: noise.sqrt(),
+            bias: 0.0,
+            bias_u: open.sqrt(),
+            kind: Kind::Extrapolated,
+            subtracted,
+            from_s: self.bank.blocks()[0].from,
+            to_s: window.to,
+            readings: self.watch.accepted,
+            ..self.blank()
+        };
+        Some(Candidate { arrival, variance: noise / legs + open, unmet: self.unmet(arrived, quiet) })
+    }
+
+    fn unmet(&self, arrived: bool, quiet: bool) -> Option<Reason> {
+        let wanted = &self.watch.wanted;
+        let allowed = (wanted.uncertainty.powi(2) + wanted.bias.powi(2)) * f64::from(wanted.legs);
+        match (arrived, quiet) {
+            (true, true) => None,
+            (false, _) => Some(Reason::NotSettled),
+            (true, false) if self.watch.noise.flicker() > allowed => Some(Reason::BelowFlicker),
+            (true, false) => Some(Reason::TooNoisy),
+        }
+    }
+
+    /// What all candidates have in common.
+    fn blank(&self) -> Arrival {
+        Arrival {
+            value: 0.0,
+            at_s: 0.0,
+            u: 0.0,
+            noise_u: 0.0,
+            bias: 0.0,
+            bias_u: 0.0,
+            kind: Kind::Mean,
+            subtracted: 0.0,
+            from_s: 0.0,
+            to_s: 0.0,
+            readings: 0,
+            seen: self.watch.seen,
+            spikes: self.watch.neighbours.spikes,
+            misfit: self.misfit,
+            noise_ratio: self.ratio,
+            time_constant_s: self.posterior.ln_tau.exp(),
+            drift_per_s: self.watch.noise.drift_per_s,
+            flagged: None,
+        }
+    }
+}
