@@ -33,7 +33,7 @@ pub(crate) struct Order<'o> {
 pub(crate) async fn carry_out(order: Order<'_>) -> Result<CarriedOut, Error> {
     let Order { kind, inputs, plan, fields, observer, stop, journal } = order;
     let mut journal = Journal::open(journal)?;
-    let samples = std::slice::from_ref(&inputs.sample);
+    let samples = &inputs.samples;
     let columns = inputs.equipped.bench.wiring.columns_of_each(samples)?;
     let mut bench = open(&inputs.equipped, columns).await?;
     let id = journal.begin(&new_run(kind, inputs, plan))?;
@@ -54,7 +54,7 @@ fn new_run(kind: &str, inputs: &Inputs, plan: &Plan) -> NewRun {
     let plan = serde_json::to_string(plan).unwrap_or_default();
     NewRun {
         kind: kind.to_owned(),
-        sample: inputs.sample.name.value.clone(),
+        sample: inputs.samples.iter().map(|s| s.name.value.as_str()).collect::<Vec<_>>().join(", "),
         program: PROGRAM.to_owned(),
         plan_sha256: load::sha256(&plan),
         plan,

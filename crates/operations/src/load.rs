@@ -27,8 +27,8 @@ const SHIPPED: [(&str, &str); 6] = [
 pub struct Inputs {
     /// The bench with its dialects.
     pub equipped: EquippedBench,
-    /// The sample.
-    pub sample: Sample,
+    /// The samples in the order in which they were named; one at least.
+    pub samples: Vec<Sample>,
     /// The recipe, where there is one.
     pub recipe: Option<Recipe>,
     /// The texts, for the record.
@@ -38,21 +38,38 @@ pub struct Inputs {
 impl Inputs {
     /// Reads a bench with its dialects, a sample and, where it is given, a recipe.
     pub fn read(bench: &Path, sample: &Path, recipe: Option<&Path>) -> Result<Self, Error> {
+        Self::read_many(bench, &[sample], recipe)
+    }
+
+    /// The same with several samples on one matrix.
+    pub fn read_many(
+        bench: &Path,
+        samples: &[impl AsRef<Path>],
+        recipe: Option<&Path>,
+    ) -> Result<Self, Error> {
         let mut reader = Reader::default();
         let equipped = reader.equipped(bench);
-        let sample = reader.read(sample, documents::sample);
+        let samples: Vec<Option<Sample>> =
+            samples.iter().map(|sample| reader.read(sample.as_ref(), documents::sample)).collect();
+        let samples: Option<Vec<Sample>> = samples.into_iter().collect();
         let recipe = recipe.map(|recipe| reader.read(recipe, documents::recipe));
         reader.finish()?;
-        match (equipped, sample, recipe) {
-            (Some(equipped), Some(sample), None) => {
-                Ok(Self { equipped, sample, recipe: None, frozen: reader.frozen })
+        match (equipped, samples, recipe) {
+            (Some(equipped), Some(samples), None) if !samples.is_empty() => {
+                Ok(Self { equipped, samples, recipe: None, frozen: reader.frozen })
             }
-            (Some(equipped), Some(sample), Some(Some(recipe))) => {
-                Ok(Self { equipped, sample, recipe: Some(recipe), frozen: reader.frozen })
+            (Some(equipped), Some(samples), Some(Some(recipe))) if !samples.is_empty() => {
+                Ok(Self { equipped, samples, recipe: Some(recipe), frozen: reader.frozen })
             }
             // Whatever could not be read has left a fault: `finish` has returned it.
             _ => Err(Error::Documents(Faults(Vec::new()))),
         }
+    }
+
+    /// The first of the samples: a proof has one only.
+    pub fn sample(&self) -> &Sample {
+        // There is one at least: `read_many` makes no other.
+        &self.samples[0]
     }
 
     /// The same with a bench whose instruments are reached elsewhere.
@@ -87,7 +104,7 @@ fn alone<T>(path: &Path, parse: fn(&str, &str) -> Result<T, Faults>) -> Result<T
     found.ok_or_else(|| Error::Documents(Faults(Vec::new())))
 }
 
-/// Checks documents of any kind, a bench with its dialects and resource strings; one bench, one sample and one recipe
+/// Checks documents of any kind, a bench with its dialects and resource strings; one bench, its samples and one recipe
 /// are also held against each other. Answers the kind of each.
 pub fn check(paths: &[impl AsRef<Path>]) -> Result<Vec<&'static str>, Error> {
     let mut reader = Reader::default();
@@ -110,8 +127,9 @@ pub fn check(paths: &[impl AsRef<Path>]) -> Result<Vec<&'static str>, Error> {
             Document::Dialect(_) => {}
         }
     }
-    if let ([bench], [sample], [recipe]) = (benches.as_slice(), samples.as_slice(), recipes.as_slice()) {
-        reader.keep(Plan::new(bench, sample, recipe));
+    if let ([bench], [_, ..], [recipe]) = (benches.as_slice(), samples.as_slice(), recipes.as_slice()) {
+        let samples: Vec<Sample> = samples.iter().map(|sample| Sample::clone(sample)).collect();
+        reader.keep(Plan::of_many(bench, &samples, recipe));
     }
     reader.finish()?;
     Ok(kinds)

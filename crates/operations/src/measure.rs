@@ -38,7 +38,7 @@ pub async fn measure(
     let order = Order { kind: "measure", inputs, plan: &plan, fields, observer, stop, journal };
     let CarriedOut { run, outcome, readings } = carry_out(order).await?;
     let finished = matches!(outcome.ending, Ending::Finished);
-    let reduction = finished.then(|| of_run(&readings, inputs, &plan).map_err(|error| error.to_string()));
+    let reduction = finished.then(|| of_run(&readings, inputs).map_err(|error| error.to_string()));
     Ok(Measured { run, plan, outcome, readings, reduction })
 }
 
@@ -48,5 +48,5 @@ pub(crate) fn plan(inputs: &Inputs) -> Result<Plan, Faults> {
         let place = Place { document: "recipe".into(), line: 1, column: 1, key: String::new() };
         return Err(Fault { place, problem: "there is none".into(), remedy: "give one".into() }.into());
     };
-    Plan::new(&inputs.equipped, &inputs.sample, recipe)
+    Plan::of_many(&inputs.equipped, &inputs.samples, recipe)
 }

@@ -56,7 +56,7 @@ pub fn rehearse_with(
     runtime.block_on(async {
         let mut simulation = Simulation::new(inputs, options)?;
         prepare(&simulation);
-        let samples = std::slice::from_ref(&inputs.sample);
+        let samples = &inputs.samples;
         let columns = inputs.equipped.bench.wiring.columns_of_each(samples)?;
         let mut bench = assemble(&inputs.equipped, columns, simulation.in_memory(&inputs.equipped))?;
         let begun = tokio::time::Instant::now();
@@ -66,7 +66,7 @@ pub fn rehearse_with(
         let outcome = run(&plan, &mut bench, &mut record, &mut simulation, stop).await;
         let duration = Second(begun.elapsed().as_secs_f64());
         let (readings, _) = record.finish();
-        let reduction = of_run(&readings, inputs, &plan).map_err(|error| error.to_string());
+        let reduction = of_run(&readings, inputs).map_err(|error| error.to_string());
         let complaints = simulation.complaints_at_end();
         Ok(Rehearsed { plan: plan.clone(), outcome, duration, readings, reduction, complaints })
     })

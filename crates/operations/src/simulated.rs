@@ -54,9 +54,9 @@ impl Simulation {
     /// Everything at rest. A sample without a model cannot be simulated.
     pub fn new(inputs: &Inputs, options: SimulationOptions) -> Result<Self, Error> {
         let equipped = &inputs.equipped;
-        if inputs.sample.model.is_none() {
+        if inputs.sample().model.is_none() {
             let remedy = "write [model] with type = \"network\" or \"film\"";
-            let fault = inputs.sample.name.fault("the sample has no model to simulate", remedy);
+            let fault = inputs.sample().name.fault("the sample has no model to simulate", remedy);
             return Err(Error::Documents(fault.into()));
         }
         let dialect = |role: Role| -> &Dialect {
@@ -64,14 +64,14 @@ impl Simulation {
             equipped.dialect(role).unwrap_or(&equipped.dialects[0])
         };
         let bench =
-            SimulatedBench::new(&equipped.bench, dialect, &inputs.sample, options).map_err(|error| {
+            SimulatedBench::new(&equipped.bench, dialect, inputs.sample(), options).map_err(|error| {
                 // Of a dialect it tells the line itself.
                 if let SimulationError::Ambiguous(faults) = error {
                     return Error::Documents(faults);
                 }
                 let remedy =
                     "write a [model] that can be measured on this bench, or use a sample that has one";
-                Error::Documents(inputs.sample.name.fault(error.to_string(), remedy).into())
+                Error::Documents(inputs.sample().name.fault(error.to_string(), remedy).into())
             })?;
         Ok(Self { bench })
     }

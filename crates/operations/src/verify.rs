@@ -41,7 +41,7 @@ pub async fn verify(
     stop: Stop,
 ) -> Result<Verified, Error> {
     let Verification { plan, predictions } =
-        Verification::new(&inputs.equipped, &inputs.sample, guard, buffers)?;
+        Verification::new(&inputs.equipped, inputs.sample(), guard, buffers)?;
     let mut fields = NoField;
     let order = Order { kind: "verify", inputs, plan: &plan, fields: &mut fields, observer, stop, journal };
     let CarriedOut { run, outcome, readings } = carry_out(order).await?;

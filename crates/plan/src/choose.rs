@@ -1,6 +1,6 @@
 //! Guard, buffers and waiting time from the resistance at hand, each with its reason.
 
-use crate::EquippedBench;
+use crate::{EquippedBench, Settings, Settle};
 use quadrille_documents::{Fault, Faults, Place, Role, Settling, Switch};
 use quadrille_quantity::{Ampere, Farad, Kelvin, Ohm, Second, Volt};
 use quadrille_specimen::Specimen;
@@ -15,6 +15,8 @@ const PATIENCE: Second = Second(0.05);
 pub(crate) struct Wanted {
     pub(crate) current: Ampere,
     pub(crate) voltage_limit: Volt,
+    pub(crate) voltage_range: Option<Volt>,
+    pub(crate) aperture_plc: f64,
     pub(crate) guard: Switch,
     pub(crate) buffers: Switch,
     pub(crate) settling: Settling,
@@ -23,11 +25,7 @@ pub(crate) struct Wanted {
 
 /// What was chosen, and why.
 pub(crate) struct Choices {
-    pub(crate) guard: bool,
-    pub(crate) buffers: bool,
-    pub(crate) settle: Second,
-    pub(crate) discharge: Second,
-    pub(crate) residual: Ampere,
+    pub(crate) settings: Settings,
     pub(crate) reasons: Vec<String>,
     pub(crate) warnings: Vec<String>,
 }
@@ -43,8 +41,19 @@ pub(crate) fn choices(
     let guard = guard(equipped, wanted.guard, resistance, &mut reasons);
     let buffers = buffers(equipped, wanted.buffers, resistance, &mut reasons);
     let (settle, discharge) = settle(equipped, wanted.settling, guard, resistance, &mut reasons);
-    let residual = residual(equipped, wanted.current);
-    Ok(Choices { guard, buffers, settle, discharge, residual, reasons, warnings })
+    let settings = Settings {
+        current: wanted.current,
+        voltage_limit: wanted.voltage_limit,
+        voltage_range: wanted.voltage_range,
+        aperture_plc: wanted.aperture_plc,
+        aperture: Second(wanted.aperture_plc / equipped.bench.mains_hz),
+        settle: Settle::Wait(settle),
+        discharge,
+        residual: residual(equipped, wanted.current),
+        guard,
+        buffers,
+    };
+    Ok(Choices { settings, reasons, warnings })
 }
 
 /// Part of the current below which no current is left.

@@ -5,12 +5,16 @@
 //! before the run and kept with it.
 
 mod choose;
+mod choosing;
 mod limits;
+mod settings;
 mod verify;
 
+pub use choosing::Choosing;
+pub use settings::{ByEvidence, PlannedSample, Settings, Settle};
 pub use verify::{Judgement, Prediction, Verification, judge};
 
-use quadrille_documents::{Action, Bench, Dialect, Fault, Faults, Recipe, Role, Sample, Settling};
+use quadrille_documents::{Action, Bench, Dialect, Fault, Faults, Located, Recipe, Role, Sample, Settling};
 use quadrille_experiment::{Configuration, Polarity};
 use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
 use quadrille_specimen::Specimen;
@@ -41,26 +45,8 @@ impl EquippedBench {
 /// One execution of a recipe on a bench with a sample, decided in full.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Plan {
-    /// Magnitude of the current.
-    pub current: Ampere,
-    /// Voltage limit of the source.
-    pub voltage_limit: Volt,
-    /// Full scale that the voltmeter's range must hold; `None` where a first look in each leg finds it.
-    pub voltage_range: Option<Volt>,
-    /// Averaging time of a reading, in power-line cycles.
-    pub aperture_plc: f64,
-    /// The same in seconds.
-    pub aperture: Second,
-    /// Wait between a change and the reading after it.
-    pub settle: Second,
-    /// Wait at zero current before crosspoints move.
-    pub discharge: Second,
-    /// Current that may return with the source off: no more is seen as none.
-    pub residual: Ampere,
-    /// Whether the guard is driven.
-    pub guard: bool,
-    /// Whether the buffers are in the sense lines.
-    pub buffers: bool,
+    /// The samples in the order of their places on the matrix; one at least.
+    pub samples: Vec<PlannedSample>,
     /// Polarities of a leg in order.
     pub reversal: Vec<Polarity>,
     /// How often the pattern is taken in a leg.
@@ -112,6 +98,10 @@ impl From<&quadrille_documents::Stability> for Stability {
 pub struct Round {
     /// From 1.
     pub number: u32,
+    /// Which of the plan's samples, from 0.
+    pub sample: usize,
+    /// What for.
+    pub purpose: Purpose,
     /// Flux density.
     pub field: Tesla,
     /// Temperature: the controller's target, or as the person at the bench states it.
@@ -120,47 +110,70 @@ pub struct Round {
     pub legs: Vec<Configuration>,
 }
 
+/// What a round is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Purpose {
+    /// The resistances at zero field, from which settling is learned.
+    Resistivity,
+    /// The Hall diagonals: dead times are the same at both signs of the field.
+    Hall,
+    /// The proof of a bench.
+    Proof,
+}
+
 impl Plan {
+    /// What is set for a sample from its first leg on.
+    pub fn settings(&self, sample: usize) -> &Settings {
+        &self.samples[sample].settings
+    }
+
     /// How many readings the plan takes.
     pub fn readings(&self) -> usize {
         let legs: usize = self.rounds.iter().map(|round| round.legs.len()).sum();
         legs * self.reversal.len() * self.repeats as usize
     }
 
-    /// Plans a recipe; faults point at the lines of the documents that disagree.
+    /// Plans a recipe for one sample; faults point at the lines of the documents that disagree.
     pub fn new(equipped: &EquippedBench, sample: &Sample, recipe: &Recipe) -> Result<Self, Faults> {
-        limits::check(equipped, sample, recipe)?;
-        let (current, voltage_limit) = pinned(recipe)?;
-        let choices = choose::choices(
-            equipped,
-            choose::Wanted {
-                current,
-                voltage_limit,
-                guard: recipe.guard.value,
-                buffers: recipe.buffers.value,
-                settling: recipe.settling.value,
-                temperatures: recipe.temperatures_k.iter().map(|kelvin| Kelvin(kelvin.value)).collect(),
-            },
-            Specimen::new(sample)?.as_ref(),
-        )?;
+        Self::of_many(equipped, std::slice::from_ref(sample), recipe)
+    }
+
+    /// Plans a recipe for the samples on one matrix, each taken at each temperature and field in turn.
+    pub fn of_many(equipped: &EquippedBench, samples: &[Sample], recipe: &Recipe) -> Result<Self, Faults> {
+        let mut faults: Vec<Fault> = Vec::new();
+        for sample in samples {
+            let Err(Faults(more)) = limits::check(equipped, sample, recipe) else { continue };
+            // What is wrong for two samples alike is said once.
+            more.into_iter().for_each(|fault| {
+                if !faults.contains(&fault) {
+                    faults.push(fault);
+                }
+            });
+        }
+        if !faults.is_empty() {
+            return Err(Faults(faults));
+        }
+        equipped.bench.wiring.columns_of_each(samples)?;
+        let (mut reasons, mut warnings) = (Vec::new(), Vec::new());
+        let mut planned = Vec::new();
+        for sample in samples {
+            let choices = choices(equipped, sample, recipe)?;
+            let name = sample.name.value.clone();
+            let whose = |told: String| if samples.len() > 1 { format!("{name}: {told}") } else { told };
+            reasons.extend(choices.reasons.into_iter().map(whose));
+            warnings.extend(choices.warnings.into_iter().map(whose));
+            planned.push(PlannedSample { name, settings: choices.settings, choosing: None });
+        }
         Ok(Self {
-            current,
-            voltage_limit,
-            voltage_range: recipe.voltage_range_v.as_ref().map(|range| Volt(range.value)),
-            aperture_plc: recipe.aperture_plc,
-            aperture: Second(recipe.aperture_plc / equipped.bench.mains_hz),
-            settle: choices.settle,
-            discharge: choices.discharge,
-            residual: choices.residual,
-            guard: choices.guard,
-            buffers: choices.buffers,
+            samples: planned,
             reversal: recipe.reversal.clone(),
             repeats: recipe.repeats,
             ramps: ramps(equipped, recipe),
             stability: (&recipe.stability).into(),
-            rounds: rounds(recipe),
-            reasons: choices.reasons,
-            warnings: choices.warnings,
+            rounds: rounds(recipe, samples.len()),
+            reasons,
+            warnings,
         })
     }
 }
@@ -188,6 +201,24 @@ fn pinned(recipe: &Recipe) -> Result<(Ampere, Volt), Faults> {
     }
 }
 
+fn choices(equipped: &EquippedBench, sample: &Sample, recipe: &Recipe) -> Result<choose::Choices, Faults> {
+    let (current, voltage_limit) = pinned(recipe)?;
+    choose::choices(
+        equipped,
+        choose::Wanted {
+            current,
+            voltage_limit,
+            voltage_range: recipe.voltage_range_v.as_ref().map(|range| Volt(range.value)),
+            aperture_plc: recipe.aperture_plc,
+            guard: recipe.guard.value,
+            buffers: recipe.buffers.value,
+            settling: recipe.settling.value,
+            temperatures: recipe.temperatures_k.iter().map(|kelvin| Kelvin(kelvin.value)).collect(),
+        },
+        Specimen::new(sample)?.as_ref(),
+    )
+}
+
 /// As fast as the recipe wants, or else as cryostat and magnet bear.
 fn ramps(equipped: &EquippedBench, recipe: &Recipe) -> Ramps {
     let cryostat = equipped.bench.cryostat.map(|cryostat| cryostat.most_ramp_k_per_min);
@@ -199,20 +230,23 @@ fn ramps(equipped: &EquippedBench, recipe: &Recipe) -> Ramps {
 }
 
 /// Temperature after temperature, for that is the slow axis; at each zero field first (ASTM F76, from memory:
-/// resistivity before Hall), then the fields in the order of the recipe.
-fn rounds(recipe: &Recipe) -> Vec<Round> {
+/// resistivity before Hall), then the fields in the order of the recipe; at each field all samples in turn.
+fn rounds(recipe: &Recipe, samples: usize) -> Vec<Round> {
     let mut rounds: Vec<Round> = Vec::new();
     for temperature in &recipe.temperatures_k {
         let temperature = Kelvin(temperature.value);
-        let mut push = |field, configurations: &[quadrille_documents::Located<Configuration>]| {
-            let legs = configurations.iter().map(|configuration| configuration.value).collect();
-            rounds.push(Round { number: rounds.len() as u32 + 1, field: Tesla(field), temperature, legs });
+        let mut push = |purpose, field, configurations: &[Located<Configuration>]| {
+            for sample in 0..samples {
+                let legs = configurations.iter().map(|configuration| configuration.value).collect();
+                let number = rounds.len() as u32 + 1;
+                rounds.push(Round { number, sample, purpose, field: Tesla(field), temperature, legs });
+            }
         };
         if let Some(resistivity) = &recipe.resistivity {
-            push(0.0, &resistivity.configurations);
+            push(Purpose::Resistivity, 0.0, &resistivity.configurations);
         }
         if let Some(hall) = &recipe.hall {
-            hall.fields_t.iter().for_each(|field| push(field.value, &hall.configurations));
+            hall.fields_t.iter().for_each(|field| push(Purpose::Hall, field.value, &hall.configurations));
         }
     }
     rounds

@@ -2,7 +2,7 @@
 
 use crate::choose::{self, Wanted, no_answer};
 use crate::limits::{Allowed, contacts};
-use crate::{EquippedBench, Plan, Ramps, Round};
+use crate::{EquippedBench, Plan, PlannedSample, Purpose, Ramps, Round, Settle};
 use quadrille_documents::{Faults, Role, Sample, Settling, Switch};
 use quadrille_experiment::{Configuration, Polarity, Reading, STANDARD};
 use quadrille_network::Circuit;
@@ -119,7 +119,18 @@ fn plan(
         .min(most_voltage)
         .min(Volt(allowed.power.0.0 / current.0));
     let settling = Settling::TimeConstants(TIME_CONSTANTS);
-    let wanted = Wanted { current, voltage_limit, guard, buffers, settling, temperatures: vec![ROOM] };
+    // Picoamperes are noisy: average longer where the current is small.
+    let aperture_plc = if current.0 < 1e-8 { 5.0 } else { 1.0 };
+    let wanted = Wanted {
+        current,
+        voltage_limit,
+        voltage_range: None,
+        aperture_plc,
+        guard,
+        buffers,
+        settling,
+        temperatures: vec![ROOM],
+    };
     if let Some(fault) = missing(equipped, sample, guard, buffers) {
         return Err(fault);
     }
@@ -127,32 +138,29 @@ fn plan(
     choices
         .reasons
         .insert(0, format!("current {current}: it drives at most {} across the standard", current * largest));
-    if choices.settle > LONGEST_WAIT {
+    let settings = &mut choices.settings;
+    let needed = settings.settle.pause();
+    if needed > LONGEST_WAIT {
         choices.warnings.push(format!(
-            "the leads may need {} to settle, a proof waits {LONGEST_WAIT}: if it fails, drive the guard or shorten \
-             the cables first",
-            choices.settle
+            "the leads may need {needed} to settle, a proof waits {LONGEST_WAIT}: if it fails, drive the guard or \
+             shorten the cables first",
         ));
     }
-    // Picoamperes are noisy: average longer where the current is small.
-    let aperture_plc = if current.0 < 1e-8 { 5.0 } else { 1.0 };
+    settings.settle = Settle::Wait(needed.min(LONGEST_WAIT));
+    settings.discharge = settings.discharge.min(LONGEST_WAIT);
     let legs = STANDARD.to_vec();
+    let (number, purpose) = (1, Purpose::Proof);
     Ok(Plan {
-        current,
-        voltage_limit,
-        voltage_range: None,
-        aperture_plc,
-        aperture: Second(aperture_plc / equipped.bench.mains_hz),
-        settle: choices.settle.min(LONGEST_WAIT),
-        discharge: choices.discharge.min(LONGEST_WAIT),
-        residual: choices.residual,
-        guard: choices.guard,
-        buffers: choices.buffers,
+        samples: vec![PlannedSample {
+            name: sample.name.value.clone(),
+            settings: choices.settings,
+            choosing: None,
+        }],
         reversal: vec![Polarity::Plus, Polarity::Minus],
         repeats: 1,
         ramps: Ramps::default(),
         stability: (&quadrille_documents::Stability::default()).into(),
-        rounds: vec![Round { number: 1, field: Tesla(0.0), temperature: ROOM, legs }],
+        rounds: vec![Round { number, sample: 0, purpose, field: Tesla(0.0), temperature: ROOM, legs }],
         reasons: choices.reasons,
         warnings: choices.warnings,
     })

@@ -5,7 +5,7 @@ mod support;
 
 use quadrille_documents::Switch::{ByResistance, Off, On};
 use quadrille_experiment::{DIAGONALS, Polarity, STANDARD};
-use quadrille_plan::{EquippedBench, Plan, Verification};
+use quadrille_plan::{EquippedBench, Plan, Settle, Verification};
 use quadrille_quantity::{Ampere, Kelvin, Ohm, Second, Tesla, Volt};
 use support::{demo_recipe, demo_sample, equipped, equipped_with, plain_bench, ring};
 
@@ -39,7 +39,11 @@ fn a_standard_is_driven_to_about_a_volt() {
         ([0.47, 0.68, 1.0, 1.5], 0.01, 0.5),
     ] {
         let plan = proof(&equipped(), ohms);
-        assert_eq!((plan.current, plan.voltage_limit), (Ampere(current), Volt(limit)), "{ohms:?}");
+        assert_eq!(
+            (plan.settings(0).current, plan.settings(0).voltage_limit),
+            (Ampere(current), Volt(limit)),
+            "{ohms:?}"
+        );
         assert!(current * largest(ohms) <= 1.0);
         assert!(plan.reasons[0].starts_with(&format!("current {}", Ampere(current))), "{:?}", plan.reasons);
     }
@@ -56,7 +60,7 @@ fn a_proof_never_asks_for_more_than_bench_sample_and_meters_allow() {
                     format!("[limits]\ncurrent_a = 2e-3\nvoltage_v = {voltage}\npower_w = {power:e}\n");
                 let sample = ring(ohms, &limits);
                 let plan = Verification::new(&equipped(), &sample, ByResistance, ByResistance).unwrap().plan;
-                let (current, limit) = (plan.current.0, plan.voltage_limit.0);
+                let (current, limit) = (plan.settings(0).current.0, plan.settings(0).voltage_limit.0);
                 let what = format!("{ohms:?} {voltage} V {power} W: {current} A, {limit} V");
                 assert!(current > 0.0 && current <= 2e-3, "{what}");
                 assert!(limit <= voltage.min(20.0), "{what}");
@@ -70,11 +74,17 @@ fn a_proof_never_asks_for_more_than_bench_sample_and_meters_allow() {
 #[test]
 fn kilohms_need_neither_guard_nor_buffers_and_gigohms_both() {
     let plan = proof(&equipped(), KILOHMS);
-    assert_eq!((plan.guard, plan.buffers, plan.aperture_plc), (false, false, 1.0));
+    assert_eq!(
+        (plan.settings(0).guard, plan.settings(0).buffers, plan.settings(0).aperture_plc),
+        (false, false, 1.0)
+    );
     let plan = proof(&equipped(), GIGOHMS);
     // Picoamperes are averaged for longer.
-    assert_eq!((plan.guard, plan.buffers, plan.aperture_plc), (true, true, 5.0));
-    near(plan.aperture.0, 0.1);
+    assert_eq!(
+        (plan.settings(0).guard, plan.settings(0).buffers, plan.settings(0).aperture_plc),
+        (true, true, 5.0)
+    );
+    near(plan.settings(0).aperture.0, 0.1);
     for reason in ["guard driven: ", "buffers in: "] {
         assert!(plan.reasons.iter().any(|told| told.starts_with(reason)), "{:?}", plan.reasons);
     }
@@ -90,13 +100,17 @@ fn guard_and_buffers_come_in_where_leak_and_load_are_worth_it() {
         let shape = largest(KILOHMS);
         let ohms = KILOHMS.map(|ohm| ohm / shape * mega * 1e6);
         let plan = proof(&equipped(), ohms);
-        assert_eq!((plan.guard, plan.buffers), (guard, buffers), "{mega} Mohm");
+        assert_eq!((plan.settings(0).guard, plan.settings(0).buffers), (guard, buffers), "{mega} Mohm");
     }
     // With better insulation it is the wait that calls for the guard: 80 Mohm and 86 Mohm.
     let dry = equipped_with(&[("\ninsulation_ohm = 1e11", "\ninsulation_ohm = 1e14")], &[]);
     for (mega, guard) in [(80.0, false), (86.0, true)] {
         let shape = largest(KILOHMS);
-        assert_eq!(proof(&dry, KILOHMS.map(|ohm| ohm / shape * mega * 1e6)).guard, guard, "{mega} Mohm");
+        assert_eq!(
+            proof(&dry, KILOHMS.map(|ohm| ohm / shape * mega * 1e6)).settings(0).guard,
+            guard,
+            "{mega} Mohm"
+        );
     }
 }
 
@@ -104,21 +118,21 @@ fn guard_and_buffers_come_in_where_leak_and_load_are_worth_it() {
 fn a_bench_without_guard_or_buffers_says_that_it_would_have_wanted_them() {
     let wordless = [("guard_on = \":OUTPut:GUARd ON\"\n", ""), ("guard_off = \":OUTPut:GUARd OFF\"\n", "")];
     let plan = proof(&plain_bench(), GIGOHMS);
-    assert!(!plan.guard && !plan.buffers);
+    assert!(!plan.settings(0).guard && !plan.settings(0).buffers);
     let told = plan.reasons.join("\n");
     assert!(told.contains("guard not driven, for this bench has none"), "{told}");
     assert!(told.contains("buffers out, for this bench has none"), "{told}");
-    assert!(!proof(&equipped_with(&[], &wordless), GIGOHMS).guard);
+    assert!(!proof(&equipped_with(&[], &wordless), GIGOHMS).settings(0).guard);
 }
 
 #[test]
 fn what_is_pinned_is_not_chosen() {
     let sample = ring(KILOHMS, "");
     let plan = Verification::new(&equipped(), &sample, On, On).unwrap().plan;
-    assert!(plan.guard && plan.buffers);
+    assert!(plan.settings(0).guard && plan.settings(0).buffers);
     assert!(plan.reasons.iter().any(|told| told == "guard driven: as pinned"), "{:?}", plan.reasons);
     let plan = Verification::new(&equipped(), &ring(GIGOHMS, ""), Off, Off).unwrap().plan;
-    assert!(!plan.guard && !plan.buffers);
+    assert!(!plan.settings(0).guard && !plan.settings(0).buffers);
     let refused =
         |guard, buffers| Verification::new(&plain_bench(), &sample, guard, buffers).unwrap_err().to_string();
     assert!(
@@ -140,24 +154,27 @@ fn the_wait_is_a_number_of_time_constants_of_the_cables_and_the_slowest_instrume
     let ohm = largest(GIGOHMS);
     near(ohm, 9.067_397_260_273e9);
     let guarded = proof(&equipped(), GIGOHMS);
-    near(guarded.settle.0, 14.0 * ohm * 6.0 * 0.2e-12 + 0.005);
-    near(guarded.discharge.0, 4.0 * ohm * 6.0 * 0.2e-12);
+    near(guarded.settings(0).settle.pause().0, 14.0 * ohm * 6.0 * 0.2e-12 + 0.005);
+    near(guarded.settings(0).discharge.0, 4.0 * ohm * 6.0 * 0.2e-12);
     let recipe = demo_recipe(&[("1e-4", "1e-10")]);
     let bare = Plan::new(&plain_bench(), &ring(GIGOHMS, ""), &recipe).unwrap();
-    near(bare.settle.0, 14.0 * ohm * 6.0 * 100e-12 + 0.005);
-    near(bare.discharge.0, 4.0 * ohm * 6.0 * 100e-12);
+    near(bare.settings(0).settle.pause().0, 14.0 * ohm * 6.0 * 100e-12 + 0.005);
+    near(bare.settings(0).discharge.0, 4.0 * ohm * 6.0 * 100e-12);
 }
 
 #[test]
 fn a_wait_may_be_pinned_and_without_a_model_the_voltage_limit_bounds_the_resistance() {
     let film = demo_sample("film.toml");
     let pinned = demo_recipe(&[("time_constants = 14", "time_s = 0.25")]);
-    assert_eq!(Plan::new(&equipped(), &film, &pinned).unwrap().settle, Second(0.25));
+    assert_eq!(
+        Plan::new(&equipped(), &film, &pinned).unwrap().settings(0).settle,
+        Settle::Wait(Second(0.25))
+    );
     let bare = quadrille_documents::sample("bare.toml", "kind = \"sample\"\nname = \"bare\"\n").unwrap();
     // 2 V over 100 pA: 20 Gohm.
     let plan = Plan::new(&equipped(), &bare, &demo_recipe(&[("1e-4", "1e-10")])).unwrap();
-    assert!(plan.guard && plan.buffers);
-    near(plan.settle.0, 14.0 * 2e10 * 6.0 * 0.2e-12 + 0.005);
+    assert!(plan.settings(0).guard && plan.settings(0).buffers);
+    near(plan.settings(0).settle.pause().0, 14.0 * 2e10 * 6.0 * 0.2e-12 + 0.005);
     assert!(plan.reasons[0].contains(&Ohm(2e10).to_string()), "{:?}", plan.reasons);
 }
 
@@ -183,13 +200,16 @@ fn a_recipe_is_planned_at_zero_field_first_and_then_at_its_fields_in_order() {
     assert_eq!(plan.reversal, [Plus, Minus, Minus, Plus]);
     // 16 legs of a pattern of four.
     assert_eq!(plan.readings(), 64);
-    assert_eq!((plan.current, plan.voltage_limit, plan.voltage_range), (Ampere(1e-4), Volt(2.0), None));
-    near(plan.aperture.0, 0.02);
+    assert_eq!(
+        (plan.settings(0).current, plan.settings(0).voltage_limit, plan.settings(0).voltage_range),
+        (Ampere(1e-4), Volt(2.0), None)
+    );
+    near(plan.settings(0).aperture.0, 0.02);
 }
 
 // A hundredth of the current, and the bias of both inputs: 5 pA of the voltmeter, or 2 fA of its buffers.
 #[test]
 fn what_may_return_with_the_source_off_are_the_bias_currents_and_a_hundredth_of_the_current() {
-    near(proof(&equipped(), GIGOHMS).residual.0, 1e-12 + 1e-11);
-    near(proof(&equipped(), KILOHMS).residual.0, 1e-6 + 1e-11);
+    near(proof(&equipped(), GIGOHMS).settings(0).residual.0, 1e-12 + 1e-11);
+    near(proof(&equipped(), KILOHMS).settings(0).residual.0, 1e-6 + 1e-11);
 }

@@ -195,12 +195,12 @@ fn a_wrong_contact_does_not_pass() {
 fn a_proof_does_not_wait_for_leads_that_need_a_minute() {
     let standard = ring([4.7e9, 6.8e9, 10e9, 15e9], "");
     let undriven = Verification::new(&equipped(), &standard, Off, ByResistance).unwrap().plan;
-    assert_eq!(undriven.settle, Second(2.0));
+    assert_eq!(undriven.settings(0).settle.pause(), Second(2.0));
     assert!(
         undriven.warnings.iter().any(|warning| warning.contains("a proof waits 2 s")),
         "{:?}",
         undriven.warnings
     );
     let driven = Verification::new(&equipped(), &standard, ByResistance, ByResistance).unwrap().plan;
-    assert!(driven.settle.0 < 0.2 && driven.warnings.is_empty(), "{:?}", driven.warnings);
+    assert!(driven.settings(0).settle.pause().0 < 0.2 && driven.warnings.is_empty(), "{:?}", driven.warnings);
 }

@@ -111,9 +111,9 @@ pub(crate) struct Documents {
     /// The bench document.
     #[arg(long, value_name = "FILE")]
     pub(crate) bench: PathBuf,
-    /// The sample document.
-    #[arg(long, value_name = "FILE")]
-    pub(crate) sample: PathBuf,
+    /// The sample document; given again for each further sample on the matrix.
+    #[arg(long = "sample", value_name = "FILE", required = true)]
+    pub(crate) samples: Vec<PathBuf>,
     /// The recipe document.
     #[arg(long, value_name = "FILE")]
     pub(crate) recipe: PathBuf,
@@ -185,9 +185,9 @@ pub(crate) struct Simulate {
     /// The bench document. An instrument on a serial line is served on a pseudo-terminal.
     #[arg(long, value_name = "FILE")]
     pub(crate) bench: PathBuf,
-    /// The sample document; it needs a model.
-    #[arg(long, value_name = "FILE")]
-    pub(crate) sample: PathBuf,
+    /// The sample document, which needs a model; given again for each further sample on the matrix.
+    #[arg(long = "sample", value_name = "FILE", required = true)]
+    pub(crate) samples: Vec<PathBuf>,
     /// Listen here instead of at the document's ports: this port and those after it, or free ones from port 0.
     #[arg(long, value_name = "ADDR", value_parser = listen)]
     pub(crate) listen: Option<SocketAddr>,

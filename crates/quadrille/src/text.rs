@@ -5,16 +5,20 @@ use quadrille_operations::{
     Predicted, Reading, Reduction, Rehearsed, RunLine, Served, Verified,
 };
 use quadrille_quantity::{Ampere, Kelvin, Ohm, Second, Tesla, Volt, with_uncertainty};
+use std::collections::BTreeSet;
 use std::fmt::Write;
 use std::net::SocketAddr;
 
 /// What a run is about to do.
 pub(crate) fn intent(plan: &Plan) -> String {
+    let mut currents: Vec<String> =
+        plan.samples.iter().map(|sample| sample.settings.current.to_string()).collect();
+    currents.dedup();
+    let limit = plan.samples.iter().map(|sample| sample.settings.voltage_limit).fold(Volt(0.0), Volt::max);
     format!(
-        "{} readings at {}; the source may put up to {} on the leads",
+        "{} readings at {}; the source may put up to {limit} on the leads",
         plan.readings(),
-        plan.current,
-        plan.voltage_limit
+        currents.join(" and "),
     )
 }
 
@@ -112,12 +116,21 @@ fn table(text: &mut String, rows: &[(String, f64)]) {
 
 pub(crate) fn reduction(reduction: &Reduction) -> String {
     let mut text = String::new();
+    let names = reduction.points.iter().map(|p| &p.sample).chain(reduction.gaps.iter().map(|g| &g.sample));
+    let several = names.collect::<BTreeSet<_>>().len() > 1;
+    let whose = |sample: &str| if several { format!("{sample}: ") } else { String::new() };
     for point in &reduction.points {
-        let _ = writeln!(text, "At {}", Kelvin(point.temperature_k));
+        let _ = writeln!(text, "{}At {}", whose(&point.sample), Kelvin(point.temperature_k));
         text.push_str(&quadrille_report::summary(&point.reduced));
     }
     for gap in &reduction.gaps {
-        let _ = writeln!(text, "At {}: no result: {}", Kelvin(gap.temperature_k), gap.reason);
+        let _ = writeln!(
+            text,
+            "{}At {}: no result: {}",
+            whose(&gap.sample),
+            Kelvin(gap.temperature_k),
+            gap.reason
+        );
     }
     text
 }

@@ -1,7 +1,7 @@
 //! One leg: a configuration connected cold, its polarities read, and the current back at zero.
 
 use crate::run::{Failure, Work};
-use crate::stand_down::{duration, sees_no_current};
+use crate::stand_down::{Rest, duration, sees_no_current};
 use quadrille_experiment::{Circumstances, Condition, Configuration, Event, MeterReading, Polarity, Reading};
 use quadrille_instruments::{Answer, MeterValue, Place};
 use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
@@ -28,19 +28,20 @@ struct Ranges {
 impl Work<'_> {
     /// Carries out one leg.
     pub(crate) async fn leg(&mut self, here: Here) -> Result<(), Failure> {
-        let event = Event::IntentToEnergise { configuration: here.configuration, current: self.plan.current };
+        let event =
+            Event::IntentToEnergise { configuration: here.configuration, current: self.settings.current };
         self.recorder.event(&event).await?;
         self.connect(here.configuration).await?;
         let first = self.plan.reversal.first().copied().unwrap_or(Polarity::Plus);
         let mut driven = Some(first);
-        self.bench.source.set_level(self.plan.current * first.sign()).await?;
+        self.bench.source.set_level(self.settings.current * first.sign()).await?;
         self.bench.source.set_output(true).await?;
         let ranges = self.ranges().await?;
         self.settle().await;
         for _ in 0..self.plan.repeats {
             for &polarity in &self.plan.reversal {
                 if driven != Some(polarity) {
-                    self.bench.source.set_level(self.plan.current * polarity.sign()).await?;
+                    self.bench.source.set_level(self.settings.current * polarity.sign()).await?;
                     self.settle().await;
                     driven = Some(polarity);
                 }
@@ -48,10 +49,10 @@ impl Work<'_> {
             }
         }
         self.bench.source.set_level(Ampere(0.0)).await?;
-        tokio::time::sleep(duration(self.plan.discharge.0)).await;
+        tokio::time::sleep(duration(self.settings.discharge.0)).await;
         self.bench.source.set_output(false).await?;
         // The next crosspoints move on the source's word and the ammeter's.
-        if sees_no_current(self.bench.ammeter.as_mut(), self.plan).await? {
+        if sees_no_current(self.bench.ammeter.as_mut(), &Rest::of(self.plan, &self.settings)).await? {
             Ok(())
         } else {
             Err(Failure::CurrentFlows)
@@ -62,22 +63,22 @@ impl Work<'_> {
     async fn connect(&mut self, configuration: Configuration) -> Result<(), Failure> {
         self.bench.ammeter.short_input(true).await?;
         self.bench.matrix.open_all().await?;
-        self.bench.matrix.connect(Place(0), configuration, self.plan.buffers).await?;
+        self.bench.matrix.connect(Place(self.sample), configuration, self.settings.buffers).await?;
         self.bench.ammeter.short_input(false).await?;
         Ok(())
     }
 
     async fn settle(&self) {
-        tokio::time::sleep(duration(self.plan.settle.0)).await;
+        tokio::time::sleep(duration(self.settings.settle.pause().0)).await;
     }
 
     /// The ranges of a leg: pinned, or found by a look at the voltage on the range that holds the voltage limit.
     async fn ranges(&mut self) -> Result<Ranges, Failure> {
-        let current = self.bench.ammeter.set_range(self.plan.current).await?;
-        if let Some(pinned) = self.plan.voltage_range {
+        let current = self.bench.ammeter.set_range(self.settings.current).await?;
+        if let Some(pinned) = self.settings.voltage_range {
             return Ok(Ranges { voltage: self.bench.voltmeter.set_range(pinned).await?, current });
         }
-        let widest = self.bench.voltmeter.set_range(self.plan.voltage_limit).await?;
+        let widest = self.bench.voltmeter.set_range(self.settings.voltage_limit).await?;
         self.settle().await;
         let look = self.bench.voltmeter.read().await?;
         let voltage = match look.value {
@@ -93,7 +94,7 @@ impl Work<'_> {
 
     async fn read(&mut self, here: Here, polarity: Polarity, ranges: Ranges) -> Result<(), Failure> {
         // Both apertures begin now: what the answers and the instruments' errors take afterwards is not part of them.
-        let middle = self.begun.elapsed().as_secs_f64() + self.plan.aperture.0 / 2.0;
+        let middle = self.begun.elapsed().as_secs_f64() + self.settings.aperture.0 / 2.0;
         let (voltage, current) = tokio::join!(self.bench.voltmeter.read(), self.bench.ammeter.read());
         let (voltage, current) = (voltage?, current?);
         let at_limit = self.bench.source.in_compliance().await?.unwrap_or(false);
@@ -109,17 +110,17 @@ impl Work<'_> {
         };
         let circumstances = Circumstances {
             round: here.round,
-            sample: String::new(),
+            sample: self.plan.samples[self.sample].name.clone(),
             polarity,
-            commanded: self.plan.current * polarity.sign(),
+            commanded: self.settings.current * polarity.sign(),
             voltage_range: ranges.voltage,
             current_range: ranges.current,
-            voltage_limit: self.plan.voltage_limit,
-            settled: self.plan.settle,
-            aperture: self.plan.aperture,
+            voltage_limit: self.settings.voltage_limit,
+            settled: self.settings.settle.pause(),
+            aperture: self.settings.aperture,
             watch: None,
-            guard: self.plan.guard,
-            buffers: self.plan.buffers,
+            guard: self.settings.guard,
+            buffers: self.settings.buffers,
             voltage_answer: voltage.text,
             current_answer: current.text,
         };

@@ -8,7 +8,7 @@ mod stand_down;
 mod surroundings;
 
 pub use run::{Ending, Failure, Outcome, run};
-pub use stand_down::{Output, StandDown, stand_down};
+pub use stand_down::{Output, Rest, StandDown, stand_down};
 
 use async_trait::async_trait;
 use quadrille_experiment::{Circumstances, Event, Reading};

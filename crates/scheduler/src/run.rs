@@ -2,11 +2,11 @@
 
 use crate::guarded::guarded;
 use crate::leg::Here;
-use crate::stand_down::{StandDown, stand_down};
+use crate::stand_down::{Rest, StandDown, stand_down};
 use crate::{FieldHand, RecordError, Recorder, Stop};
 use quadrille_experiment::Event;
 use quadrille_instruments::{Bench, InstrumentError};
-use quadrille_plan::{Plan, Round};
+use quadrille_plan::{Plan, Round, Settings};
 use quadrille_quantity::{Ampere, Kelvin, Tesla};
 use tokio::time::Instant;
 
@@ -65,6 +65,10 @@ pub(crate) struct Work<'r> {
     pub(crate) energised: bool,
     /// The temperature that was last asked for.
     pub(crate) target: Option<Kelvin>,
+    /// The sample that is connected next, of those of the plan.
+    pub(crate) sample: usize,
+    /// What is set for it on the instruments.
+    pub(crate) settings: Settings,
 }
 
 /// Carries out a plan. Whatever happens (the plan done, a stop, a failure, a panic), the bench is stood down before
@@ -77,7 +81,17 @@ pub async fn run(
     mut stop: Stop,
 ) -> Outcome {
     let begun = Instant::now();
-    let mut work = Work { plan, bench, recorder, fields, begun, energised: false, target: None };
+    let mut work = Work {
+        plan,
+        bench,
+        recorder,
+        fields,
+        begun,
+        energised: false,
+        target: None,
+        sample: 0,
+        settings: plan.settings(0).clone(),
+    };
     let ending = tokio::select! {
         biased;
         () = wanted(&mut stop) => Ending::Stopped,
@@ -87,8 +101,8 @@ pub async fn run(
             Err(panic) => Ending::Failed(Failure::Panic(panic)),
         },
     };
-    let energised = work.energised;
-    let stand_down = stand_down(bench, plan).await;
+    let (energised, rest) = (work.energised, Rest::of(plan, &work.settings));
+    let stand_down = stand_down(bench, &rest).await;
     if let Err(panic) = guarded(tell(recorder, &ending, &stand_down)).await {
         tracing::error!("the stand-down could not be recorded: the program failed: {panic}");
     }
@@ -153,11 +167,32 @@ impl Work<'_> {
             let name = magnet.name().to_owned();
             self.identified(name, identity).await?;
         }
-        self.bench.source.set_range_and_limit(self.plan.current, self.plan.voltage_limit).await?;
+        let settings = self.settings.clone();
+        self.bench.source.set_range_and_limit(settings.current, settings.voltage_limit).await?;
         self.bench.source.set_level(Ampere(0.0)).await?;
-        self.bench.source.set_guard(self.plan.guard).await?;
-        self.bench.voltmeter.set_aperture(self.plan.aperture_plc).await?;
-        self.bench.ammeter.set_aperture(self.plan.aperture_plc).await?;
+        self.bench.source.set_guard(settings.guard).await?;
+        self.set_aperture(settings.aperture_plc).await
+    }
+
+    pub(crate) async fn set_aperture(&mut self, power_line_cycles: f64) -> Result<(), Failure> {
+        self.bench.voltmeter.set_aperture(power_line_cycles).await?;
+        self.bench.ammeter.set_aperture(power_line_cycles).await?;
+        Ok(())
+    }
+
+    /// Brings other settings in force. Only between legs: the output is off.
+    pub(crate) async fn take_up(&mut self, settings: Settings) -> Result<(), Failure> {
+        let now = &self.settings;
+        if (settings.current, settings.voltage_limit) != (now.current, now.voltage_limit) {
+            self.bench.source.set_range_and_limit(settings.current, settings.voltage_limit).await?;
+        }
+        if settings.guard != self.settings.guard {
+            self.bench.source.set_guard(settings.guard).await?;
+        }
+        if settings.aperture_plc != self.settings.aperture_plc {
+            self.set_aperture(settings.aperture_plc).await?;
+        }
+        self.settings = settings;
         Ok(())
     }
 
@@ -171,6 +206,10 @@ impl Work<'_> {
         let confirmed = self.reach_field(planned).await?;
         self.recorder.event(&Event::FieldSet { planned, confirmed }).await?;
         self.recorder.event(&Event::RoundStarted { round: round.number }).await?;
+        if round.sample != self.sample {
+            self.sample = round.sample;
+            self.take_up(self.plan.settings(round.sample).clone()).await?;
+        }
         for &configuration in &round.legs {
             let temperature = self.temperature(round.temperature).await?;
             self.energised = true;

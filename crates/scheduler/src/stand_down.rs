@@ -3,8 +3,8 @@
 
 use crate::guarded::guarded;
 use quadrille_instruments::{Ammeter, Bench, MeterValue};
-use quadrille_plan::Plan;
-use quadrille_quantity::Ampere;
+use quadrille_plan::{Plan, Settings};
+use quadrille_quantity::{Ampere, Second};
 use std::fmt;
 use std::time::Duration;
 use tokio::time::Instant;
@@ -46,6 +46,34 @@ impl StandDown {
     }
 }
 
+/// What a stand-down must know of the run that it ends.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rest {
+    /// Current that the ammeter's range must hold.
+    pub range: Ampere,
+    /// Current that may return with the source off: no more is seen as none.
+    pub residual: Ampere,
+    /// Pause between two looks at the ammeter.
+    pub pause: Second,
+    /// Whether the heater is this run's to switch off.
+    pub heater: bool,
+    /// Whether the field is this run's to send to rest.
+    pub magnet: bool,
+}
+
+impl Rest {
+    /// Of a plan with the settings in force.
+    pub fn of(plan: &Plan, settings: &Settings) -> Self {
+        Self {
+            range: settings.current,
+            residual: settings.residual,
+            pause: settings.settle.pause(),
+            heater: plan.ramps.kelvin_per_minute.is_some(),
+            magnet: plan.ramps.tesla_per_second.is_some(),
+        }
+    }
+}
+
 /// Longest that leads are given to discharge, and how long a current may last without falling before it is no discharge.
 /// Undriven cables behind gigohms need a quarter of a minute.
 const DISCHARGE: Duration = Duration::from_secs(90);
@@ -61,13 +89,13 @@ const FALLING: f64 = 0.8;
 /// not return breaks its contract.
 const LONGEST: Duration = Duration::from_secs(900);
 
-/// Brings a bench to rest: the current, then the crosspoints, then heater and field where the plan drives them.
-pub async fn stand_down(bench: &mut Bench, plan: &Plan) -> StandDown {
-    let mut outcome = current_to_rest(bench, plan).await;
-    if let Some(controller) = bench.temperature.as_mut().filter(|_| plan.ramps.kelvin_per_minute.is_some()) {
+/// Brings a bench to rest: the current, then the crosspoints, then heater and field where the run drives them.
+pub async fn stand_down(bench: &mut Bench, rest: &Rest) -> StandDown {
+    let mut outcome = current_to_rest(bench, rest).await;
+    if let Some(controller) = bench.temperature.as_mut().filter(|_| rest.heater) {
         keep(attempt("switch the heater off", controller.rest()).await, &mut outcome.failures);
     }
-    if let Some(magnet) = bench.field.as_mut().filter(|_| plan.ramps.tesla_per_second.is_some()) {
+    if let Some(magnet) = bench.field.as_mut().filter(|_| rest.magnet) {
         keep(attempt("send the field to rest", magnet.rest()).await, &mut outcome.failures);
     }
     outcome
@@ -75,7 +103,7 @@ pub async fn stand_down(bench: &mut Bench, plan: &Plan) -> StandDown {
 
 /// Crosspoints stay as they are while the output is not known to be off, and while the ammeter
 /// sees that it is not: a relay that opens under current is worse than one that stays closed.
-async fn current_to_rest(bench: &mut Bench, plan: &Plan) -> StandDown {
+async fn current_to_rest(bench: &mut Bench, rest: &Rest) -> StandDown {
     let mut failures = Vec::new();
     keep(attempt("set the level to zero", bench.source.set_level(Ampere(0.0))).await, &mut failures);
     // The driver reads back: when this returns well, the source itself has said that its output is off.
@@ -84,7 +112,7 @@ async fn current_to_rest(bench: &mut Bench, plan: &Plan) -> StandDown {
         failures.push("crosspoints were left as they are: the output is not known to be off".to_owned());
         return StandDown { output: Output::Unknown, failures };
     }
-    let gone = keep(current_is_gone(bench, plan).await, &mut failures);
+    let gone = keep(current_is_gone(bench, rest).await, &mut failures);
     if gone == Some(false) {
         failures.push("the ammeter still sees current after the output was switched off".to_owned());
         failures.push("crosspoints were left as they are: they would open under current".to_owned());
@@ -101,18 +129,18 @@ async fn current_to_rest(bench: &mut Bench, plan: &Plan) -> StandDown {
 }
 
 /// Whether the ammeter agrees that no current returns.
-async fn current_is_gone(bench: &mut Bench, plan: &Plan) -> Result<bool, String> {
+async fn current_is_gone(bench: &mut Bench, rest: &Rest) -> Result<bool, String> {
     let ammeter = &mut bench.ammeter;
     attempt("release the ammeter's input", ammeter.short_input(false)).await?;
     // A run that ended early may not have come to the ammeter's range yet.
-    attempt("set the ammeter's range", ammeter.set_range(plan.current)).await?;
-    attempt("read the ammeter", sees_no_current(ammeter.as_mut(), plan)).await
+    attempt("set the ammeter's range", ammeter.set_range(rest.range)).await?;
+    attempt("read the ammeter", sees_no_current(ammeter.as_mut(), rest)).await
 }
 
 /// Whether an ammeter whose input is released sees no current, asked again while the leads discharge.
 pub(crate) async fn sees_no_current(
     ammeter: &mut dyn Ammeter,
-    plan: &Plan,
+    rest: &Rest,
 ) -> quadrille_instruments::Result<bool> {
     let begun = Instant::now();
     let mut mark = None;
@@ -122,7 +150,7 @@ pub(crate) async fn sees_no_current(
             MeterValue::Value(current) => current.abs(),
             MeterValue::Overload(_) | MeterValue::NotANumber => f64::INFINITY,
         };
-        if current <= plan.residual.0 + 3.0 * answer.own_u {
+        if current <= rest.residual.0 + 3.0 * answer.own_u {
             return Ok(true);
         }
         let (since, was) = *mark.get_or_insert((Instant::now(), current));
@@ -132,7 +160,7 @@ pub(crate) async fn sees_no_current(
             }
             mark = Some((Instant::now(), current));
         }
-        tokio::time::sleep(duration(plan.settle.0).clamp(SHORTEST, STEADY)).await;
+        tokio::time::sleep(duration(rest.pause.0).clamp(SHORTEST, STEADY)).await;
     }
 }
 

@@ -113,7 +113,7 @@ async fn a_bench_is_stood_down_at_the_end_of_a_run_too() {
 async fn a_pinned_range_is_set_without_a_look() {
     let world = World::shared();
     let mut plan = plan();
-    plan.voltage_range = Some(Volt(0.5));
+    plan.samples[0].settings.voltage_range = Some(Volt(0.5));
     run_in(&world, &plan).await;
     let world = world.lock().unwrap();
     assert_eq!(

@@ -6,7 +6,7 @@ mod support;
 
 use quadrille_quantity::Tesla;
 use quadrille_scheduler::{Ending, Failure, Outcome, Output, run, stand_down};
-use support::{FAULTS, Fault, Field, Log, Shared, World, bench, plan, quiet, run_in};
+use support::{FAULTS, Fault, Field, Log, Shared, World, bench, plan, quiet, rest, run_in};
 
 /// What a stand-down says to the instruments, in order.
 const STAND_DOWN: [&str; 7] = [
@@ -229,7 +229,7 @@ async fn a_current_that_goes_on_after_off_is_not_verified_and_no_relay_opens_und
         quiet();
         let world = World::shared();
         world.lock().unwrap().leak = leak;
-        let stood = stand_down(&mut bench(&world), &plan()).await;
+        let stood = stand_down(&mut bench(&world), &rest()).await;
         assert_eq!(stood.output, output, "{leak} {stood:?}");
         let seen = stood.failures.iter().any(|failure| failure.contains("still sees current"));
         assert_eq!(seen, output == Output::Commanded);
@@ -251,7 +251,7 @@ async fn an_ammeter_is_asked_again_while_the_leads_discharge() {
             tokio::time::sleep(std::time::Duration::from_millis(10)).await;
         }
     });
-    assert!(stand_down(&mut bench(&world), &plan()).await.is_clean());
+    assert!(stand_down(&mut bench(&world), &rest()).await.is_clean());
 }
 
 #[tokio::test(start_paused = true)]

@@ -31,7 +31,7 @@ pub(crate) fn simulation_options(lacking: &Lacking, field: Tesla) -> SimulationO
 
 pub(crate) fn rehearse(options: &Rehearse) -> anyhow::Result<(Exit, Shown)> {
     let documents = &options.documents;
-    let inputs = Inputs::read(&documents.bench, &documents.sample, Some(&documents.recipe))?;
+    let inputs = Inputs::read_many(&documents.bench, &documents.samples, Some(&documents.recipe))?;
     let lacking = simulation_options(&options.lacking, Tesla(0.0));
     let rehearsed = quadrille_operations::rehearse(&inputs, lacking, &mut Progress::none())?;
     let accepted = rehearsed.reduction.as_ref().is_ok_and(quadrille_operations::Reduction::accepted);
@@ -41,7 +41,7 @@ pub(crate) fn rehearse(options: &Rehearse) -> anyhow::Result<(Exit, Shown)> {
 
 pub(crate) fn measure(options: &Measure, quiet: bool) -> anyhow::Result<(Exit, Shown)> {
     let documents = &options.documents;
-    let inputs = Inputs::read(&documents.bench, &documents.sample, Some(&documents.recipe))?;
+    let inputs = Inputs::read_many(&documents.bench, &documents.samples, Some(&documents.recipe))?;
     // A recipe that leaves the limit open may end with any that the bench allows.
     let pinned = inputs.recipe.as_ref().and_then(|recipe| recipe.voltage_limit_v.as_ref());
     let limit = pinned.map_or(inputs.equipped.bench.limits.voltage_v, |limit| limit.value);

@@ -15,7 +15,7 @@ use std::path::Path;
 use tokio::sync::mpsc::UnboundedReceiver;
 
 pub(crate) fn simulate(options: &Simulate, as_json: bool) -> anyhow::Result<(Exit, Shown)> {
-    let inputs = Inputs::read(&options.bench, &options.sample, None)?;
+    let inputs = Inputs::read_many(&options.bench, &options.samples, None)?;
     let lacking = simulation_options(&options.lacking, Tesla(options.field_t));
     let simulation = Simulation::new(&inputs, lacking)?;
     runtime()?.block_on(async {

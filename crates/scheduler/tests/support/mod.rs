@@ -13,9 +13,9 @@ use quadrille_instruments::{
     Ammeter, Answer, Bench, CurrentSource, ErrorKind, Instrument, InstrumentError, MeterValue, Place, Result,
     SwitchMatrix, Voltmeter,
 };
-use quadrille_plan::{Plan, Ramps, Round, Stability};
+use quadrille_plan::{Plan, PlannedSample, Purpose, Ramps, Round, Settings, Settle, Stability};
 use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
-use quadrille_scheduler::{Outcome, run};
+use quadrille_scheduler::{Outcome, Rest, run};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio::sync::watch;
@@ -87,26 +87,45 @@ const APERTURE: Duration = Duration::from_millis(20);
 /// A plan of two rounds, in which no two legs and no two numbers are the same.
 pub(crate) fn plan() -> Plan {
     let legs = |texts: &[&str]| texts.iter().map(|text| text.parse().unwrap()).collect();
-    let round = |number, field, legs| Round { number, field, temperature: Kelvin(295.0), legs };
-    Plan {
+    let round = |number, purpose, field, legs| Round {
+        number,
+        sample: 0,
+        purpose,
+        field,
+        temperature: Kelvin(295.0),
+        legs,
+    };
+    let settings = Settings {
         current: CURRENT,
         voltage_limit: Volt(2.5),
         voltage_range: None,
         aperture_plc: 1.0,
         aperture: Second(0.02),
-        settle: Second(0.3),
+        settle: Settle::Wait(Second(0.3)),
         discharge: Second(0.1),
         residual: CURRENT * 0.01,
         guard: true,
         buffers: false,
+    };
+    Plan {
+        samples: vec![PlannedSample { name: "invented film".into(), settings, choosing: None }],
         reversal: vec![Polarity::Plus, Polarity::Minus, Polarity::Minus],
         repeats: 1,
         stability: Stability { within_k: 0.1, time: Second(20.0), longest_wait: Second(300.0) },
         ramps: Ramps::default(),
-        rounds: vec![round(1, Tesla(0.0), legs(&["21,34", "12,43"])), round(2, Tesla(0.5), legs(&["13,24"]))],
+        rounds: vec![
+            round(1, Purpose::Resistivity, Tesla(0.0), legs(&["21,34", "12,43"])),
+            round(2, Purpose::Hall, Tesla(0.5), legs(&["13,24"])),
+        ],
         reasons: Vec::new(),
         warnings: Vec::new(),
     }
+}
+
+/// What a stand-down knows of a run of that plan.
+pub(crate) fn rest() -> Rest {
+    let plan = plan();
+    Rest::of(&plan, plan.settings(0))
 }
 
 impl World {
