@@ -1,0 +1,547 @@
+//! The likeliest state of a bench under one fault, and the evidence for the fault: Gauss–Newton over everything that is
+//! not exactly known, with the Laplace approximation at the optimum.
+//!
+//! y = f(u, θ) + e. u are the nuisances, standard normal beforehand; θ the size of the fault, uniform in its logarithm; e
+//! is Student's t, so that one wild reading does not decide. ln p(y) ≈ −F − ½ ln det H + (terms of θ), F the negative
+//! logarithm of likelihood times prior at the optimum, H = 1 + Jᵀ W J with J taken there. Resistors' tolerances enter
+//! through J and are so correlated over all readings as they are in fact.
+
+use crate::bench::BenchModel;
+use crate::data::Data;
+use crate::fault::{Fault, Noisy};
+use crate::forward::{Forward, NO_COLUMN, Point, Predictions};
+use crate::layout::Layout;
+use crate::standard::Standard;
+use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
+
+/// Degrees of freedom of the readings' distribution. Ours: 3 is too forgiving, 10 hardly different from normal.
+pub(crate) const FREEDOM: f64 = 4.0;
+
+/// Newton decrement at which a fit has arrived: what is left to gain is half of it. A criterion on the length of the step
+/// stops too early where noise is small against what is known beforehand.
+const DECREMENT: f64 = 0.02;
+
+const MOST_STEPS: usize = 40;
+
+/// Nuisances that move all readings together by less than this many of their standard deviations are left out.
+const INSIGNIFICANT: f64 = 0.05;
+
+/// The same of those that act through an exponent of decades.
+const INSIGNIFICANT_EXPONENT: f64 = 0.003;
+
+/// Logarithm of the range over which the size of a leak or a limit may lie.
+const SIZES: f64 = 16.0;
+
+/// A fault at its optimum.
+#[derive(Clone)]
+pub(crate) struct Fit {
+    pub(crate) fault: Fault,
+    pub(crate) values: Vec<f64>,
+    scales: Vec<f64>,
+    columns: Vec<usize>,
+    count: usize,
+    /// ln p(y | fault).
+    pub(crate) evidence: f64,
+    /// F: negative logarithm of likelihood times prior.
+    pub(crate) objective: f64,
+    /// Σ r²/D + |u|², and how many rows it has.
+    pub(crate) chi2: f64,
+    pub(crate) rows: usize,
+    /// Standardised residuals, corrected for what each row had its own way; not finite where a row was not used.
+    pub(crate) left_out: Vec<f64>,
+    /// Plain standardised residuals.
+    pub(crate) residuals: Vec<f64>,
+    /// Factor by which noise is larger than stated.
+    pub(crate) noise: f64,
+    cholesky: Cholesky<f64, Dyn>,
+    /// Whether the fit was given up as hopeless.
+    pub(crate) abandoned: bool,
+}
+
+/// What a fit works on.
+pub(crate) struct Problem<'a> {
+    pub(crate) standard: &'a Standard,
+    pub(crate) bench: &'a BenchModel,
+    pub(crate) data: &'a Data,
+}
+
+/// How readings weigh.
+#[derive(Clone, Copy, PartialEq)]
+enum Stage {
+    Gauss,
+    Student,
+}
+
+struct State {
+    u: Vec<f64>,
+    values: Vec<f64>,
+    predictions: Predictions,
+    residuals: Vec<f64>,
+    objective: f64,
+}
+
+struct Search<'f> {
+    problem: &'f Problem<'f>,
+    forward: Forward<'f>,
+    scales: Vec<f64>,
+    columns: Vec<usize>,
+    free: Vec<usize>,
+    variances: Vec<f64>,
+    size_column: Option<usize>,
+    noise: f64,
+}
+
+impl<'a> Problem<'a> {
+    /// Fits one fault from the given values of all quantities. `bound` is the best objective so far: what cannot come near it is
+    /// given up early.
+    pub(crate) fn fit(&self, fault: Fault, start: &[f64], bound: f64) -> Fit {
+        let layout = Layout::new(self.standard, self.bench);
+        let forward = Forward { standard: self.standard, bench: self.bench, layout, fault };
+        let scales = layout.scales(self.standard, self.bench, fault, self.data.source_range);
+        let variances = self.variances(&forward);
+        let mut search = Search {
+            problem: self,
+            forward,
+            columns: vec![NO_COLUMN; scales.len()],
+            free: Vec::new(),
+            scales,
+            variances,
+            size_column: None,
+            noise: 1.0,
+        };
+        search.choose_free(start);
+        let (state, abandoned) = search.run(start, bound);
+        search.finish(state, abandoned)
+    }
+
+    /// The fit of a bench that is as it was told to be.
+    pub(crate) fn nominal(&self) -> Vec<f64> {
+        vec![0.0; Layout::new(self.standard, self.bench).count()]
+    }
+
+    fn variances(&self, forward: &Forward<'_>) -> Vec<f64> {
+        let of = |k: usize| {
+            let ranges = forward.ranges(&self.data.settings[k]);
+            let value = |row: usize| if self.data.y[row].is_finite() { self.data.y[row] } else { 0.0 };
+            self.data.variances(self.bench, k, ranges, value(2 * k), value(2 * k + 1))
+        };
+        (0..self.data.settings.len()).flat_map(of).collect()
+    }
+}
+
+impl Search<'_> {
+    /// Frees what moves the readings at all.
+    fn choose_free(&mut self, start: &[f64]) {
+        let layout = self.forward.layout;
+        self.free = (0..self.scales.len()).filter(|&q| self.scales[q] > 0.0).collect();
+        self.number();
+        let state = self.state(start, &vec![0.0; self.free.len()], Stage::Gauss);
+        let n = self.free.len();
+        let mut weight = vec![0.0; n];
+        for (row, derivatives) in state.predictions.jacobian.chunks_exact(n).enumerate() {
+            if self.problem.data.y[row].is_finite() {
+                for (sum, derivative) in weight.iter_mut().zip(derivatives) {
+                    *sum += derivative * derivative / self.variances[row];
+                }
+            }
+        }
+        let exponents = layout.open(0, 0)..layout.emf(0, 0);
+        let insulation = layout.insulation(0)..layout.bias(0);
+        let keep = |(&q, &sum): (&usize, &f64)| {
+            let decades = exponents.contains(&q) || insulation.contains(&q);
+            let least = if decades { INSIGNIFICANT_EXPONENT } else { INSIGNIFICANT };
+            (sum > least * least || q == layout.size()).then_some(q)
+        };
+        self.free = self.free.iter().zip(&weight).filter_map(keep).collect();
+        self.number();
+    }
+
+    fn number(&mut self) {
+        self.columns.fill(NO_COLUMN);
+        for (column, &quantity) in self.free.iter().enumerate() {
+            self.columns[quantity] = column;
+        }
+        let column = self.columns[self.forward.layout.size()];
+        self.size_column = (column != NO_COLUMN).then_some(column);
+    }
+
+    /// `u` is the whole of each quantity in its own standard deviation, the size of the fault excepted, whose `u` is what it
+    /// moved from the start.
+    fn state(&self, start: &[f64], u: &[f64], stage: Stage) -> State {
+        let mut values = start.to_vec();
+        for (column, &quantity) in self.free.iter().enumerate() {
+            let from = if Some(column) == self.size_column { start[quantity] } else { 0.0 };
+            values[quantity] = from + self.scales[quantity] * u[column];
+        }
+        let mut predictions = Predictions::default();
+        let point =
+            Point { values: &values, scales: &self.scales, columns: &self.columns, count: self.free.len() };
+        let data = self.problem.data;
+        self.forward.predict(&data.settings, &data.groups, point, &mut predictions);
+        let mut residuals = vec![f64::NAN; data.y.len()];
+        for (k, predicted) in predictions.readings.iter().enumerate() {
+            if !predicted.floats {
+                residuals[2 * k] = (data.y[2 * k] - predicted.volts) / self.variances[2 * k].sqrt();
+            }
+            residuals[2 * k + 1] = (data.y[2 * k + 1] - predicted.amperes) / self.variances[2 * k + 1].sqrt();
+        }
+        let prior: f64 =
+            u.iter().enumerate().filter(|&(c, _)| Some(c) != self.size_column).map(|(_, u)| u * u).sum();
+        let misfit: f64 = residuals
+            .iter()
+            .enumerate()
+            .filter(|(_, r)| r.is_finite())
+            .map(|(row, r)| loss(r / self.noise_of(row), stage))
+            .sum();
+        let floating: f64 = predictions
+            .readings
+            .iter()
+            .enumerate()
+            .filter(|(k, predicted)| predicted.floats && data.y[2 * k].is_finite())
+            .map(|(k, _)| self.floating(k))
+            .sum();
+        State { objective: misfit + 0.5 * prior + floating, u: u.to_vec(), values, predictions, residuals }
+    }
+
+    /// What inputs that float cost: their voltage is uniform in its logarithm from the noise to the source's limit. Counted
+    /// from the density of a reading at its predicted value, as all others are.
+    fn floating(&self, k: usize) -> f64 {
+        let setting = &self.problem.data.settings[k];
+        let sigma = self.variances[2 * k].sqrt();
+        let least = 10.0 * sigma;
+        let range = (setting.voltage_limit.0.max(100.0 * least) / least).ln_1p();
+        let density = 1.0 / (2.0 * range * (self.problem.data.y[2 * k].abs() + least));
+        -(density * sigma).ln() + peak()
+    }
+
+    fn noise_of(&self, row: usize) -> f64 {
+        match (self.forward.fault, row % 2) {
+            (Fault::Noisy(Noisy::Voltmeter), 1) | (Fault::Noisy(Noisy::Ammeter), 0) => 1.0,
+            (Fault::Noisy(_), _) => self.noise,
+            _ => 1.0,
+        }
+    }
+
+    fn run(&mut self, start: &[f64], bound: f64) -> (State, bool) {
+        let layout = self.forward.layout;
+        let u: Vec<f64> = self
+            .free
+            .iter()
+            .map(|&q| if q == layout.size() { 0.0 } else { start[q] / self.scales[q] })
+            .collect();
+        let noisy = matches!(self.forward.fault, Fault::Noisy(_));
+        let mut state = self.state(start, &u, Stage::Gauss);
+        if noisy {
+            for _ in 0..6 {
+                self.noise = self.fitted_noise(&state);
+                state = self.state(start, &state.u, Stage::Student);
+                state = self.descend(start, state, Stage::Student, 8, f64::INFINITY).0;
+            }
+            return (state, false);
+        }
+        let (state, _) = self.descend(start, state, Stage::Gauss, 25, bound);
+        let state = self.state(start, &state.u, Stage::Student);
+        if state.objective > bound + HOPELESS {
+            return (state, true);
+        }
+        let (state, _) = self.descend(start, state, Stage::Student, MOST_STEPS, f64::INFINITY);
+        (state, false)
+    }
+
+    /// Steps until the decrement is small, or nothing is gained. `bound` stops what converges far from it.
+    fn descend(
+        &self,
+        start: &[f64],
+        mut state: State,
+        stage: Stage,
+        most: usize,
+        bound: f64,
+    ) -> (State, usize) {
+        let mut damping = 0.0;
+        for step in 0..most {
+            let (hessian, gradient) = self.normal(&state, stage);
+            let Some((du, decrement)) = self.newton(&hessian, &gradient, damping) else {
+                return (state, step);
+            };
+            let enough = if stage == Stage::Gauss { 1e-4 * state.objective } else { 0.0 };
+            if decrement < DECREMENT.max(enough.min(0.5)) {
+                return (state, step);
+            }
+            if stage == Stage::Gauss && bound.is_finite() && step > 2 && decrement < 0.05 * state.objective {
+                let robust: f64 = self.robust(&state);
+                if robust > bound + 2.0 * HOPELESS {
+                    return (state, step);
+                }
+            }
+            let mut length = 1.0;
+            let mut better = None;
+            for _ in 0..6 {
+                let u: Vec<f64> = state.u.iter().zip(du.iter()).map(|(u, d)| u + length * d).collect();
+                let next = self.state(start, &u, stage);
+                if next.objective < state.objective {
+                    better = Some(next);
+                    break;
+                }
+                length *= 0.35;
+            }
+            match better {
+                Some(next) => {
+                    damping = if length < 1.0 { (damping * 4.0).max(1e-3) } else { damping * 0.1 };
+                    state = next;
+                }
+                None if damping < 1e3 && decrement > 1.0 => damping = (damping * 30.0).max(1e-2),
+                None => return (state, step),
+            }
+        }
+        (state, most)
+    }
+
+    fn robust(&self, state: &State) -> f64 {
+        state.residuals.iter().filter(|r| r.is_finite()).map(|&r| loss(r, Stage::Student)).sum()
+    }
+
+    /// H = 1 + Jᵀ W J and the gradient; the size of the fault has no prior of its own.
+    fn normal(&self, state: &State, stage: Stage) -> (DMatrix<f64>, DVector<f64>) {
+        let n = self.free.len();
+        let mut hessian = vec![0.0; n * n];
+        let mut gradient = vec![0.0; n];
+        let mut nonzero = Vec::with_capacity(n);
+        for (row, derivatives) in state.predictions.jacobian.chunks_exact(n.max(1)).enumerate() {
+            let residual = state.residuals[row];
+            if !residual.is_finite() {
+                continue;
+            }
+            let noise = self.noise_of(row);
+            let (r, sigma) = (residual / noise, self.variances[row].sqrt() * noise);
+            let weight = weight(r, stage);
+            nonzero.clear();
+            nonzero.extend(
+                derivatives.iter().enumerate().filter(|(_, d)| **d != 0.0).map(|(c, d)| (c, d / sigma)),
+            );
+            for (place, &(c, d)) in nonzero.iter().enumerate() {
+                gradient[c] += weight * d * r;
+                let row = &mut hessian[c * n..(c + 1) * n];
+                for &(other, e) in &nonzero[place..] {
+                    row[other] += weight * d * e;
+                }
+            }
+        }
+        for c in 0..n {
+            if Some(c) != self.size_column {
+                hessian[c * n + c] += 1.0;
+                gradient[c] -= state.u[c];
+            }
+            for other in 0..c {
+                hessian[c * n + other] = hessian[other * n + c];
+            }
+        }
+        (DMatrix::from_vec(n, n, hessian), DVector::from_vec(gradient))
+    }
+
+    fn newton(
+        &self,
+        hessian: &DMatrix<f64>,
+        gradient: &DVector<f64>,
+        damping: f64,
+    ) -> Option<(DVector<f64>, f64)> {
+        let mut damped = hessian.clone();
+        for c in 0..damped.nrows() {
+            damped[(c, c)] *= 1.0 + damping;
+        }
+        if let Some(c) = self.size_column {
+            damped[(c, c)] += 1e-9;
+        }
+        let mut step = Cholesky::new(damped)?.solve(gradient);
+        let decrement = step.dot(gradient);
+        if let Some(c) = self.size_column {
+            let most = 2.0;
+            if step[c].abs() > most {
+                let shorter = most / step[c].abs();
+                step *= shorter.max(0.2);
+                step[c] = step[c].clamp(-most, most);
+            }
+        }
+        Some((step, decrement))
+    }
+
+    /// The factor that makes the residuals as large as their distribution says.
+    fn fitted_noise(&self, state: &State) -> f64 {
+        let rows: Vec<f64> = state
+            .residuals
+            .iter()
+            .enumerate()
+            .filter(|(row, r)| {
+                r.is_finite()
+                    && match self.forward.fault {
+                        Fault::Noisy(Noisy::Voltmeter) => row % 2 == 0,
+                        Fault::Noisy(Noisy::Ammeter) => row % 2 == 1,
+                        _ => true,
+                    }
+            })
+            .map(|(_, r)| *r)
+            .collect();
+        let mut noise = self.noise;
+        for _ in 0..30 {
+            let sum: f64 = rows.iter().map(|r| weight(r / noise, Stage::Student) * r * r).sum();
+            noise = (sum / rows.len().max(1) as f64).sqrt().clamp(LEAST_NOISE, MOST_NOISE);
+        }
+        noise
+    }
+
+    fn finish(self, state: State, abandoned: bool) -> Fit {
+        let n = self.free.len();
+        let (mut hessian, _) = self.normal(&state, Stage::Student);
+        let mut sizes = 0.0;
+        if let Some(c) = self.size_column {
+            // Where the readings say nothing of a size, it is no fault that they could show.
+            hessian[(c, c)] += 1.0;
+            sizes = (2.0 * std::f64::consts::PI).sqrt().ln() - SIZES.ln();
+        }
+        let data = self.problem.data;
+        let solvable = Cholesky::new(hessian);
+        let abandoned = abandoned || solvable.is_none();
+        let cholesky = solvable.unwrap_or_else(|| Cholesky::pack_dirty(DMatrix::identity(n, n)));
+        let half_determinant: f64 = cholesky.l_dirty().diagonal().iter().map(|d| d.ln()).sum();
+        let flags: f64 =
+            state.predictions.readings.iter().enumerate().map(|(k, read)| data.flags(k, read)).sum();
+        let used = |row: &usize| state.residuals[*row].is_finite();
+        let widths: f64 = (0..data.y.len())
+            .filter(|row| data.y[*row].is_finite())
+            .map(|row| -(0.5 * self.variances[row].ln() + self.noise_of(row).ln()) + peak())
+            .sum();
+        let rows = (0..data.y.len()).filter(used).count();
+        let noise = if matches!(self.forward.fault, Fault::Noisy(_)) {
+            let curvature: f64 = (0..data.y.len())
+                .filter(used)
+                .filter(|&row| self.noise_of(row) != 1.0)
+                .map(|row| {
+                    let q = (state.residuals[row] / self.noise).powi(2) / FREEDOM;
+                    2.0 * (FREEDOM + 1.0) * q / (1.0 + q).powi(2)
+                })
+                .sum();
+            0.5 * (2.0 * std::f64::consts::PI / curvature.max(1.0)).ln()
+                - (MOST_NOISE / LEAST_NOISE).ln().ln()
+        } else {
+            0.0
+        };
+        let lattice = data.lattice(self.problem.bench, self.forward.fault);
+        let evidence = -state.objective + widths - half_determinant + sizes + noise + flags + lattice;
+        let prior: f64 = state
+            .u
+            .iter()
+            .enumerate()
+            .filter(|&(c, _)| Some(c) != self.size_column)
+            .map(|(_, u)| u * u)
+            .sum();
+        let residuals: Vec<f64> =
+            state.residuals.iter().enumerate().map(|(row, r)| r / self.noise_of(row)).collect();
+        let chi2 = prior + residuals.iter().filter(|r| r.is_finite()).map(|r| r * r).sum::<f64>();
+        let mut fit = Fit {
+            fault: self.forward.fault,
+            values: state.values,
+            scales: self.scales,
+            columns: self.columns,
+            count: n,
+            evidence,
+            objective: state.objective - flags,
+            chi2,
+            rows,
+            left_out: Vec::new(),
+            residuals,
+            noise: self.noise,
+            cholesky,
+            abandoned,
+        };
+        let spread: Vec<f64> = self.variances.iter().map(|v| v.sqrt()).collect();
+        fit.left_out = fit.leave_out(&state.predictions, &spread);
+        fit
+    }
+}
+
+impl Fit {
+    /// Residual of each row against a fit without it: r/√(1 − h) for rows of full weight, r/√(1 + h) for those that the fit
+    /// disregards; h the variance of the prediction in units of the row's.
+    fn leave_out(&self, predictions: &Predictions, spread: &[f64]) -> Vec<f64> {
+        let n = self.count;
+        (0..self.residuals.len())
+            .map(|row| {
+                let r = self.residuals[row];
+                if !r.is_finite() {
+                    return f64::NAN;
+                }
+                let derivatives = DVector::from_iterator(
+                    n,
+                    (0..n).map(|c| predictions.jacobian[row * n + c] / spread[row]),
+                );
+                let h = derivatives.dot(&self.cholesky.solve(&derivatives));
+                let w = weight(r, Stage::Student);
+                // Without the row the prediction's variance is h / (1 − w h), and the residual r / (1 − w h).
+                let rest = (1.0 - w * h).max(1e-6);
+                r / rest / (1.0 + h / rest).sqrt()
+            })
+            .collect()
+    }
+
+    /// Predictions for settings, with the variances that what is not known of the bench gives them: of voltage and current.
+    pub(crate) fn predictive(&self, problem: &Problem<'_>, data: &Data) -> Vec<Predictive> {
+        let layout = Layout::new(problem.standard, problem.bench);
+        let forward = Forward { standard: problem.standard, bench: problem.bench, layout, fault: self.fault };
+        let mut predictions = Predictions::default();
+        let point =
+            Point { values: &self.values, scales: &self.scales, columns: &self.columns, count: self.count };
+        forward.predict(&data.settings, &data.groups, point, &mut predictions);
+        let n = self.count;
+        let of = |k: usize| {
+            let read = predictions.readings[k];
+            let own =
+                data.variances(problem.bench, k, forward.ranges(&data.settings[k]), read.volts, read.amperes);
+            let spread = |row: usize| {
+                let derivatives =
+                    DVector::from_iterator(n, predictions.jacobian[row * n..(row + 1) * n].iter().copied());
+                derivatives.dot(&self.cholesky.solve(&derivatives))
+            };
+            let noise = self.noise.powi(2);
+            let variances = [own[0] * noise + spread(2 * k), own[1] * noise + spread(2 * k + 1)];
+            Predictive { read, variances }
+        };
+        (0..data.settings.len()).map(of).collect()
+    }
+
+    /// The fitted value of a quantity.
+    pub(crate) fn value(&self, quantity: usize) -> f64 {
+        self.values[quantity]
+    }
+}
+
+/// What a fit expects of a setting.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Predictive {
+    pub(crate) read: crate::forward::Predicted,
+    pub(crate) variances: [f64; 2],
+}
+
+/// A fit that is worse by so much, in logarithms, is not followed further.
+const HOPELESS: f64 = 150.0;
+
+/// A noise that is less than so many times what was stated is no fault; more than so many times is none either.
+const LEAST_NOISE: f64 = 2.5;
+const MOST_NOISE: f64 = 3e3;
+
+fn loss(r: f64, stage: Stage) -> f64 {
+    match stage {
+        Stage::Gauss => 0.5 * r * r,
+        Stage::Student => 0.5 * (FREEDOM + 1.0) * (r * r / FREEDOM).ln_1p(),
+    }
+}
+
+fn weight(r: f64, stage: Stage) -> f64 {
+    match stage {
+        Stage::Gauss => 1.0,
+        Stage::Student => (FREEDOM + 1.0) / (FREEDOM + r * r),
+    }
+}
+
+/// Logarithm of Student's density at its peak: Γ(5/2) / (Γ(2) √(4 π)) = 3/8 for four degrees of freedom.
+fn peak() -> f64 {
+    0.375f64.ln()
+}

@@ -1,0 +1,154 @@
+//! Which faults are held against the readings, how likely each is beforehand, and from where its fit starts.
+
+use crate::bench::{BenchModel, range_for};
+use crate::data::Data;
+use crate::fault::{Class, Fault, Noisy, Row};
+use crate::fit::{Fit, Problem};
+use crate::layout::Layout;
+use crate::standard::Standard;
+use std::collections::BTreeMap;
+
+/// Half of all benches are good before anything was read. Ours.
+const GOOD: f64 = 0.5;
+
+/// Two wrong resistors against one. Ours.
+const TWO_AGAINST_ONE: f64 = 0.3;
+
+/// All faults of the list that this bench and standard can have.
+pub(crate) fn faults(standard: &Standard, bench: &BenchModel, data: &Data) -> Vec<Fault> {
+    let mut all = vec![Fault::Good];
+    let contacts = 0..4;
+    let pairs: Vec<(usize, usize)> = (0..4).flat_map(|i| (i + 1..4).map(move |j| (i, j))).collect();
+    all.extend(contacts.clone().map(Fault::ContactOpen));
+    all.extend(pairs.iter().map(|&(i, j)| Fault::LeadsSwapped(i, j)));
+    for row in Row::ALL {
+        all.extend(contacts.clone().map(|k| Fault::CrosspointOpen(row, k)));
+        all.extend(contacts.clone().map(|k| Fault::CrosspointClosed(row, k)));
+    }
+    all.extend(Row::ALL.map(Fault::RowOpen));
+    let resistors = standard.resistors().len();
+    all.extend((0..resistors).map(Fault::ResistorOff));
+    for j in 0..resistors {
+        let others = (j + 1..resistors).filter(|&k| standard.edge_of(k) != standard.edge_of(j));
+        all.extend(others.map(|k| Fault::ResistorsOff(j, k)));
+    }
+    all.extend(pairs.iter().map(|&(i, j)| Fault::Leak(i, j)));
+    all.extend(contacts.map(Fault::LeakToGround));
+    all.push(Fault::Loading);
+    if bench.buffers.is_some() {
+        all.push(Fault::BuffersOut);
+    }
+    if bench.guard {
+        all.push(Fault::GuardOff);
+    }
+    all.extend([
+        Fault::AmmeterShorted,
+        Fault::AmmeterReversed,
+        Fault::VoltmeterReversed,
+        Fault::CurrentRowsExchanged,
+        Fault::Noisy(Noisy::Voltmeter),
+        Fault::Noisy(Noisy::Ammeter),
+        Fault::Noisy(Noisy::Both),
+        Fault::ComplianceLow,
+        Fault::SourceReversed,
+        Fault::AllScaled,
+        Fault::VoltmeterGain,
+    ]);
+    all.extend(stuck_ranges(bench, data));
+    all
+}
+
+/// Ranges that a meter may be stuck on: for overload those below the largest told, for coarseness those above the
+/// smallest.
+fn stuck_ranges(bench: &BenchModel, data: &Data) -> Vec<Fault> {
+    let told = |of: &dyn Fn(usize) -> usize| {
+        let all = 0..data.settings.len();
+        (all.clone().map(of).min().unwrap_or(0), all.map(of).max().unwrap_or(0))
+    };
+    let volts = told(&|k| range_for(&bench.voltmeter.ranges, data.settings[k].voltage_range.0));
+    let amperes = told(&|k| range_for(&bench.ammeter.ranges, data.settings[k].current_range.0));
+    let mut all = Vec::new();
+    all.extend((0..volts.1).map(Fault::VoltmeterOverload));
+    all.extend((volts.0 + 1..bench.voltmeter.ranges.len()).map(Fault::VoltmeterCoarse));
+    all.extend((0..amperes.1).map(Fault::AmmeterOverload));
+    all.extend((amperes.0 + 1..bench.ammeter.ranges.len()).map(Fault::AmmeterCoarse));
+    all
+}
+
+/// Logarithm of the probability of each fault beforehand: classes of a sort share what the sort has, members of a class
+/// what the class has.
+pub(crate) fn priors(standard: &Standard, faults: &[Fault]) -> Vec<f64> {
+    let mut sorts: BTreeMap<String, BTreeMap<Class, usize>> = BTreeMap::new();
+    for fault in faults {
+        let class = fault.class(standard);
+        *sorts.entry(sort(class)).or_default().entry(class).or_default() += 1;
+    }
+    let bad = sorts.len().saturating_sub(1).max(1) as f64;
+    let of = |fault: &Fault| {
+        let class = fault.class(standard);
+        if class == Class::Good {
+            return f64::ln(GOOD);
+        }
+        let classes = &sorts[&sort(class)];
+        let share = if matches!(class, Class::TwoEdges(..)) { TWO_AGAINST_ONE } else { 1.0 };
+        ((1.0 - GOOD) * share / bad / classes.len() as f64 / classes[&class] as f64).ln()
+    };
+    faults.iter().map(of).collect()
+}
+
+fn sort(class: Class) -> String {
+    match class {
+        Class::TwoEdges(..) => "two edges".into(),
+        Class::ContactOpen(_)
+        | Class::LeadsSwapped(..)
+        | Class::CrosspointOpen(..)
+        | Class::CrosspointClosed(..)
+        | Class::CurrentRowOpen
+        | Class::SenseRowOpen(_)
+        | Class::Edge(_)
+        | Class::DiagonalLeak(..)
+        | Class::GroundLeak(_) => format!("{:?}", class.kind()),
+        other => format!("{other:?}"),
+    }
+}
+
+impl Problem<'_> {
+    /// The best fit of a fault over its starts.
+    pub(crate) fn best_fit(&self, fault: Fault, bound: f64) -> Fit {
+        let mut best: Option<Fit> = None;
+        for start in self.starts(fault) {
+            let so_far = best.as_ref().map_or(bound, |fit| bound.min(fit.objective));
+            let fit = self.fit(fault, &start, so_far);
+            if best.as_ref().is_none_or(|best| fit.evidence > best.evidence) {
+                best = Some(fit);
+            }
+        }
+        best.unwrap_or_else(|| self.fit(fault, &self.nominal(), bound))
+    }
+
+    fn starts(&self, fault: Fault) -> Vec<Vec<f64>> {
+        let layout = Layout::new(self.standard, self.bench);
+        let scale = self.standard.scale_ohm();
+        let (quantity, values): (usize, Vec<f64>) = match fault {
+            Fault::Leak(..) => {
+                (layout.size(), [0.05, 0.7, 20.0, 1e3].map(|x: f64| (x * scale).ln()).to_vec())
+            }
+            Fault::LeakToGround(_) | Fault::Loading => {
+                (layout.size(), [0.1, 2.0, 100.0, 1e4].map(|x: f64| (x * scale).ln()).to_vec())
+            }
+            Fault::ComplianceLow => {
+                let current = self.data.settings.iter().map(|s| s.commanded.0.abs()).fold(0.0, f64::max);
+                (layout.size(), [0.1, 0.25, 0.5].map(|x: f64| (x * scale * current).ln()).to_vec())
+            }
+            Fault::ResistorOff(k) => (layout.resistor(k), vec![0.0, -1.5, 1.0]),
+            Fault::AllScaled | Fault::VoltmeterGain => (layout.factor(), vec![0.0, -1.5, 1.5]),
+            _ => return vec![self.nominal()],
+        };
+        let at = |value: f64| {
+            let mut start = self.nominal();
+            start[quantity] = value;
+            start
+        };
+        values.into_iter().map(at).collect()
+    }
+}
