@@ -264,6 +264,8 @@ fn the_order_is_the_shortest_unless_written_or_gone_there_and_back() {
     assert_eq!(of("[300, 100, 200]", ""), (LeastTravel, FewestReversals));
     assert_eq!(of("[300, 100, 300]", ""), (AsWritten, FewestReversals));
     assert_eq!(of("[300, 100, 300]", "[order]\nas = \"least-travel\""), (LeastTravel, FewestReversals));
+    let hall = "[hall]\nfields_t = [0.5, -0.5, 0.5]";
+    assert_eq!(of("[300, 100]", hall), (LeastTravel, FieldsAsWritten));
     let written = "[order]\nas = \"as-written\"\nfields = \"as-written\"";
     assert_eq!(of("[300, 100]", written), (AsWritten, FieldsAsWritten));
     wrong(

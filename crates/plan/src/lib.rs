@@ -7,6 +7,7 @@
 mod choose;
 mod choosing;
 mod limits;
+pub mod order;
 mod settings;
 mod verify;
 

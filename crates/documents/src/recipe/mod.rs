@@ -121,7 +121,7 @@ pub(crate) fn read(root: &Table<'_>) -> Option<Recipe> {
         settling: settling?,
         guard: guard?,
         buffers: buffers?,
-        order: Order::new(order?.unwrap_or_default(), &temperatures),
+        order: Order::new(order?.unwrap_or_default(), &temperatures, hall.as_ref()),
         temperatures_k: temperatures,
         stability: stability?.unwrap_or_default(),
         contacts: contacts?,

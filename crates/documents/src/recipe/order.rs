@@ -1,5 +1,6 @@
 //! The order in which a recipe's temperatures and fields are taken.
 
+use super::Hall;
 use crate::fault::Located;
 use crate::table::Table;
 
@@ -38,19 +39,29 @@ pub(super) struct Written {
 }
 
 impl Order {
-    /// Where nothing is written the shortest way; but a temperature that is written twice is a way there and back, which
-    /// somebody meant.
-    pub(super) fn new(written: Written, temperatures_k: &[Located<f64>]) -> Self {
-        let again = |(k, kelvin): (usize, &Located<f64>)| {
-            temperatures_k[..k].iter().any(|earlier| earlier.value == kelvin.value)
+    /// Where nothing is written the shortest way; but what is written twice is a way there and back, which somebody
+    /// meant.
+    pub(super) fn new(written: Written, temperatures_k: &[Located<f64>], hall: Option<&Hall>) -> Self {
+        let temperatures = match is_there_and_back(temperatures_k) {
+            true => TemperatureOrder::AsWritten,
+            false => TemperatureOrder::LeastTravel,
         };
-        let there_and_back = temperatures_k.iter().enumerate().any(again);
-        let usual = if there_and_back { TemperatureOrder::AsWritten } else { TemperatureOrder::LeastTravel };
+        let fields = match hall.is_some_and(|hall| is_there_and_back(&hall.fields_t)) {
+            true => FieldOrder::AsWritten,
+            false => FieldOrder::FewestReversals,
+        };
         Self {
-            temperatures: written.temperatures.unwrap_or(usual),
-            fields: written.fields.unwrap_or(FieldOrder::FewestReversals),
+            temperatures: written.temperatures.unwrap_or(temperatures),
+            fields: written.fields.unwrap_or(fields),
         }
     }
+}
+
+fn is_there_and_back(numbers: &[Located<f64>]) -> bool {
+    let again = |(k, number): (usize, &Located<f64>)| {
+        numbers[..k].iter().any(|earlier| earlier.value == number.value)
+    };
+    numbers.iter().enumerate().any(again)
 }
 
 pub(super) fn order(table: &Table<'_>) -> Option<Written> {
