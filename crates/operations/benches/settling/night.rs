@@ -1,0 +1,171 @@
+//! One drawn night carried out by each who is compared: the scheduler by evidence, the oracle, and fixed waits.
+
+use crate::oracle::{Held, Oracle, Waited};
+use crate::regime::{Draw, Part, without_noise};
+use crate::scribe::{Key, Scribe};
+use crate::twin::{Hand, Looks, one, twins};
+use quadrille_instruments::Bench;
+use quadrille_operations::{Ending, Inputs, Plan};
+use quadrille_quantity::Second;
+use quadrille_scheduler::run;
+use std::collections::HashMap;
+
+/// What a mean may be off and its standard uncertainty, as parts of the value: what the recipes ask for.
+pub(crate) const TOLERANCE: f64 = 1e-3 / 3.0;
+pub(crate) const WANTED: f64 = 1e-3;
+
+/// A fixed wait for plans whose waits are then set by hand.
+pub(crate) const BY_HAND: &str = "time_s = 1.0";
+
+/// Where volts and amperes of each state end.
+pub(crate) type Ends = HashMap<Key, [f64; 2]>;
+
+/// A future in virtual time.
+pub(crate) fn virtually<F: Future>(future: F) -> F::Output {
+    let runtime =
+        tokio::runtime::Builder::new_current_thread().enable_time().start_paused(true).build().unwrap();
+    runtime.block_on(future)
+}
+
+/// The plan of documents.
+pub(crate) fn plan(inputs: &Inputs) -> Plan {
+    let recipe = inputs.recipe.as_ref().unwrap();
+    Plan::new(&inputs.equipped, &inputs.sample, recipe).unwrap_or_else(|faults| panic!("{faults}"))
+}
+
+/// Carries a plan out to its end; anything else is a defect of this program or of the scheduler.
+async fn carry(plan: &Plan, bench: &mut Bench, hand: &mut Hand, scribe: &mut Scribe) {
+    let (_nobody, stop) = tokio::sync::watch::channel(false);
+    let outcome = run(plan, bench, scribe, hand, stop).await;
+    assert!(matches!(outcome.ending, Ending::Finished), "{outcome:?}");
+}
+
+/// A run on the quiet bench with waits of the caller's.
+pub(crate) fn quietly(draw: &Draw, part: Part, change: impl Fn(&mut Plan)) -> Scribe {
+    let inputs = without_noise(&draw.inputs(BY_HAND, part));
+    let mut plan = plan(&inputs);
+    change(&mut plan);
+    virtually(async {
+        let (simulated, mut bench) = one(&inputs);
+        let mut hand = Hand::new(vec![simulated]);
+        let mut scribe = Scribe::new(None);
+        carry(&plan, &mut bench, &mut hand, &mut scribe).await;
+        scribe
+    })
+}
+
+/// So long that nothing is left of any transient.
+fn forever(draw: &Draw) -> f64 {
+    60.0 * draw.slower * draw.tau_s + 1.0
+}
+
+/// Where each state ends, by waiting.
+pub(crate) fn ends(draw: &Draw, part: Part) -> Ends {
+    let scribe = quietly(draw, part, |plan| plan.settle = Second(forever(draw)));
+    scribe.kept.iter().map(|kept| (kept.key(), [kept.reading.voltage.value.0, kept.reading.current.value.0])).collect()
+}
+
+/// The oracle's round, with what it waited for after each change and what the bench complained of.
+pub(crate) struct Foreseen {
+    pub(crate) scribe: Scribe,
+    pub(crate) waits: Vec<Waited>,
+    pub(crate) complaints: usize,
+}
+
+/// The oracle's resistivity.
+pub(crate) fn foreseen(draw: &Draw, ends: &Ends, fewest: usize, skips: bool) -> Foreseen {
+    let inputs = without_noise(&draw.inputs(BY_HAND, Part::Resistivity));
+    let mut plan = plan(&inputs);
+    (plan.settle, plan.discharge) = (Second(0.0), Second(0.0));
+    let ends = ends.iter().filter(|((_, _, field), _)| *field == 0);
+    let ends = ends.map(|(&(configuration, plus, _), &ends)| ((configuration, plus), ends)).collect();
+    virtually(async {
+        let (simulated, bench) = one(&inputs);
+        let (oracle, mut bench) = Oracle::on(bench, Held { tolerance: TOLERANCE, fewest, ends, skips });
+        let mut hand = Hand::new(vec![simulated.clone()]);
+        let mut scribe = Scribe::new(None);
+        carry(&plan, &mut bench, &mut hand, &mut scribe).await;
+        Foreseen { scribe, waits: oracle.waits(), complaints: simulated.complaints().len() }
+    })
+}
+
+/// A run on the noisy bench with its twin.
+pub(crate) struct Measured {
+    pub(crate) scribe: Scribe,
+    pub(crate) looks: Looks,
+    pub(crate) complaints: usize,
+}
+
+/// The scheduler's own run of documents, with waits changed where somebody wants it.
+pub(crate) fn measured(draw: &Draw, settling: &str, part: Part, change: impl Fn(&mut Plan)) -> Measured {
+    let inputs = draw.inputs(settling, part);
+    let mut plan = plan(&inputs);
+    change(&mut plan);
+    virtually(async {
+        let mut twins = twins(&inputs);
+        let mut scribe = Scribe::new(Some(twins.looks.clone()));
+        carry(&plan, &mut twins.bench, &mut twins.hand, &mut scribe).await;
+        let complaints = twins.simulated.complaints();
+        for complaint in complaints.iter().take(3) {
+            tracing::debug!(?complaint);
+        }
+        let looks = std::mem::take(&mut *twins.looks.lock().unwrap());
+        Measured { scribe, looks, complaints: complaints.len() }
+    })
+}
+
+/// Largest bias of any reading of a quiet run, as a part of where it ends.
+pub(crate) fn worst(scribe: &Scribe, ends: &Ends) -> f64 {
+    let bias = |kept: &crate::scribe::Kept| {
+        let ends = ends[&kept.key()];
+        let volt = kept.reading.voltage.value.0 / ends[0] - 1.0;
+        let ampere = kept.reading.current.value.0 / ends[1] - 1.0;
+        volt.abs().max(ampere.abs())
+    };
+    scribe.kept.iter().map(bias).fold(0.0, f64::max)
+}
+
+/// With so long a wait after each change, and no more at zero current than it needs.
+pub(crate) fn fixed(settle_s: f64) -> impl Fn(&mut Plan) {
+    move |plan| {
+        plan.settle = Second(settle_s);
+        plan.discharge = Second(plan.discharge.0.min(settle_s));
+    }
+}
+
+/// Shortest fixed wait with which every reading of a round is right, in seconds: by bisection of its logarithm, to 2 %.
+pub(crate) fn needed_wait(draw: &Draw, ends: &Ends) -> f64 {
+    let right = |settle_s: f64| {
+        let scribe = quietly(draw, Part::Resistivity, fixed(settle_s));
+        worst(&scribe, ends) <= TOLERANCE
+    };
+    let (mut low, mut high) = (1e-4, forever(draw));
+    while high / low > 1.02 {
+        let middle = (low * high).sqrt();
+        if right(middle) { high = middle } else { low = middle }
+    }
+    high
+}
+
+/// Standard deviation of one reading of 20 ms as a part of where it ends, over a round that is read when it has settled:
+/// the larger of the two meters'.
+pub(crate) fn scatter(draw: &Draw) -> f64 {
+    let run = measured(draw, BY_HAND, Part::Resistivity, |plan| {
+        (plan.settle, plan.repeats) = (Second(forever(draw)), 4);
+    });
+    let rms = |looks: &[crate::twin::Look]| {
+        let off = looks.iter().filter(|look| look.noisy.is_finite() && look.quiet.abs() > 0.0);
+        let squares: Vec<f64> = off.map(|look| ((look.noisy - look.quiet) / look.quiet).powi(2)).collect();
+        (squares.iter().sum::<f64>() / squares.len() as f64).sqrt()
+    };
+    // What the ammeter shows of a discharge is no reading of a round.
+    let taken = |kept: &crate::scribe::Kept, which: usize, looks: &[crate::twin::Look]| looks[kept.looks[which] - 1];
+    let volts: Vec<_> = run.scribe.kept.iter().map(|kept| taken(kept, 0, &run.looks.volts)).collect();
+    let amperes: Vec<_> = run.scribe.kept.iter().map(|kept| taken(kept, 1, &run.looks.amperes)).collect();
+    rms(&volts).max(rms(&amperes))
+}
+
+/// How many readings a mean needs for the standard uncertainty that is wanted.
+pub(crate) fn fewest(scatter: f64) -> usize {
+    ((scatter / WANTED).powi(2).ceil() as usize).max(1)
+}

@@ -1,0 +1,103 @@
+//! A recorder that only notes: what was read, and when legs and rounds began and ended by the runtime's clock.
+
+use crate::twin::Shared;
+use async_trait::async_trait;
+use quadrille_experiment::{Circumstances, Configuration, Event, Polarity, Reading};
+use quadrille_scheduler::{RecordError, Recorder};
+use tokio::time::Instant;
+
+/// A stretch of time, in seconds since the run began.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Span {
+    pub(crate) from_s: f64,
+    pub(crate) to_s: f64,
+}
+
+impl Span {
+    pub(crate) fn length_s(self) -> f64 {
+        self.to_s - self.from_s
+    }
+}
+
+/// A reading with when it was kept, and how many looks there had been by then.
+pub(crate) struct Kept {
+    pub(crate) reading: Reading,
+    pub(crate) circumstances: Circumstances,
+    pub(crate) at_s: f64,
+    pub(crate) looks: [usize; 2],
+}
+
+impl Kept {
+    /// Which state it is of.
+    pub(crate) fn key(&self) -> Key {
+        let field = self.reading.field.0;
+        let sign = if field == 0.0 { 0 } else { field.signum() as i8 };
+        (self.reading.configuration, self.circumstances.polarity == Polarity::Plus, sign)
+    }
+}
+
+/// Configuration, whether the current is positive, sign of the field.
+pub(crate) type Key = (Configuration, bool, i8);
+
+/// What a run left.
+pub(crate) struct Scribe {
+    begun: Instant,
+    looks: Option<Shared>,
+    pub(crate) kept: Vec<Kept>,
+    pub(crate) legs: Vec<Span>,
+    pub(crate) rounds: Vec<Span>,
+    pub(crate) marked: usize,
+}
+
+impl Scribe {
+    /// Begins now; looks are counted where there are any.
+    pub(crate) fn new(looks: Option<Shared>) -> Self {
+        let (kept, legs, rounds) = (Vec::new(), Vec::new(), Vec::new());
+        Self { begun: Instant::now(), looks, kept, legs, rounds, marked: 0 }
+    }
+
+    fn now_s(&self) -> f64 {
+        self.begun.elapsed().as_secs_f64()
+    }
+
+    /// From where the first leg begins until its first reading is kept, in seconds.
+    pub(crate) fn first_s(&self) -> f64 {
+        self.kept[0].at_s - self.legs[0].from_s
+    }
+}
+
+#[async_trait]
+impl Recorder for Scribe {
+    async fn event(&mut self, event: &Event) -> Result<(), RecordError> {
+        let now = Span { from_s: self.now_s(), to_s: self.now_s() };
+        let end = |spans: &mut Vec<Span>| {
+            if let Some(last) = spans.last_mut().filter(|last| last.to_s == last.from_s) {
+                last.to_s = now.to_s;
+            }
+        };
+        match event {
+            Event::RoundStarted { .. } => self.rounds.push(now),
+            Event::IntentToEnergise { .. } => {
+                end(&mut self.legs);
+                self.legs.push(now);
+            }
+            Event::RoundFinished { .. } => {
+                end(&mut self.legs);
+                end(&mut self.rounds);
+            }
+            Event::Marked { .. } => self.marked += 1,
+            _ => {}
+        }
+        Ok(())
+    }
+
+    async fn reading(&mut self, reading: &Reading, circumstances: &Circumstances) -> Result<(), RecordError> {
+        let looks = self.looks.as_ref().map_or([0; 2], |looks| {
+            let looks = looks.lock().unwrap();
+            [looks.volts.len(), looks.amperes.len()]
+        });
+        let at_s = self.now_s();
+        self.kept.push(Kept { reading: *reading, circumstances: circumstances.clone(), at_s, looks });
+        Ok(())
+    }
+}
