@@ -19,7 +19,7 @@ fn main() {
         let ends = night::ends(&draw, Part::Resistivity);
         let t1 = begun.elapsed().as_secs_f64();
         let scatter = night::scatter(&draw);
-        let foreseen = night::foreseen(&draw, &ends, night::fewest(scatter), true);
+        let foreseen = night::foreseen(&draw, &ends, night::fewest(scatter));
         let t2 = begun.elapsed().as_secs_f64();
         let needed = night::needed_wait(&draw, &ends);
         let t3 = begun.elapsed().as_secs_f64();

@@ -27,6 +27,8 @@ pub(crate) struct Held {
     pub(crate) fewest: usize,
     /// Where it ends.
     pub(crate) ends: Ends,
+    /// Current that counts as none, in amperes: the oracle asks the source to go off when it is reached, and no sooner.
+    pub(crate) residual: f64,
     /// Whether time in which nothing can happen is slept through rather than read through.
     pub(crate) skips: bool,
 }
@@ -141,8 +143,11 @@ impl Oracle {
 
     /// Takes a reading in; whether it is the last one. Both meters leave here together.
     async fn is_enough(&self, meter: usize, from: Instant, answer: &Answer) -> bool {
-        if self.state.lock().unwrap().level == 0.0 {
-            return true;
+        {
+            let state = self.state.lock().unwrap();
+            if state.level == 0.0 {
+                return number(answer).abs() <= state.held.residual;
+            }
         }
         self.keep(meter, from, number(answer));
         self.both.wait().await;

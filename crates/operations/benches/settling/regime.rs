@@ -243,6 +243,8 @@ impl Draw {
         for range in &mut inputs.equipped.dialects[1].facts.ranges {
             range.noise_per_rthz = range.noise_per_rthz.max(density);
         }
+        // Behind insulation that does not load gigohms, the shipped one's would charge open rows to hundreds of volts.
+        inputs.equipped.dialects[1].facts.bias_current_a = 1e-16;
         inputs
     }
 }
