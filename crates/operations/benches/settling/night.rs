@@ -2,8 +2,8 @@
 
 use crate::oracle::{Held, Oracle, Waited};
 use crate::regime::{Draw, Part, without_noise};
-use crate::scribe::{Key, Scribe};
-use crate::twin::{Hand, Looks, one, twins};
+use crate::scribe::{Kept, Key, Scribe};
+use crate::twin::{Hand, Look, Looks, one, twins};
 use quadrille_instruments::Bench;
 use quadrille_operations::{Ending, Inputs, Plan};
 use quadrille_quantity::Second;
@@ -42,16 +42,26 @@ async fn carry(plan: &Plan, bench: &mut Bench, hand: &mut Hand, scribe: &mut Scr
 
 /// A run on the quiet bench with waits of the caller's.
 pub(crate) fn quietly(draw: &Draw, part: Part, change: impl Fn(&mut Plan)) -> Scribe {
-    let inputs = without_noise(&draw.inputs(BY_HAND, part));
-    let mut plan = plan(&inputs);
+    alone(&without_noise(&draw.inputs(BY_HAND, part)), change)
+}
+
+/// A run of documents on one bench.
+pub(crate) fn alone(inputs: &Inputs, change: impl Fn(&mut Plan)) -> Scribe {
+    let mut plan = plan(inputs);
     change(&mut plan);
     virtually(async {
-        let (simulated, mut bench) = one(&inputs);
+        let (simulated, mut bench) = one(inputs);
         let mut hand = Hand::new(vec![simulated]);
         let mut scribe = Scribe::new(None);
         carry(&plan, &mut bench, &mut hand, &mut scribe).await;
         scribe
     })
+}
+
+/// What each state of a run came to.
+pub(crate) fn values(scribe: &Scribe) -> Ends {
+    let of = |kept: &Kept| [kept.reading.voltage.value.0, kept.reading.current.value.0];
+    scribe.kept.iter().map(|kept| (kept.key(), of(kept))).collect()
 }
 
 /// So long that nothing is left of any transient.
@@ -61,8 +71,7 @@ fn forever(draw: &Draw) -> f64 {
 
 /// Where each state ends, by waiting.
 pub(crate) fn ends(draw: &Draw, part: Part) -> Ends {
-    let scribe = quietly(draw, part, |plan| plan.settle = Second(forever(draw)));
-    scribe.kept.iter().map(|kept| (kept.key(), [kept.reading.voltage.value.0, kept.reading.current.value.0])).collect()
+    values(&quietly(draw, part, |plan| plan.settle = Second(forever(draw))))
 }
 
 /// The oracle's round, with what it waited for after each change and what the bench complained of.
@@ -90,22 +99,23 @@ pub(crate) fn foreseen(draw: &Draw, ends: &Ends, fewest: usize) -> Foreseen {
 }
 
 /// The same with its first reading after so long.
-pub(crate) fn begun_at(draw: &Draw, ends: &Ends, fewest: usize, start_s: f64, skips: bool) -> Foreseen {
+fn begun_at(draw: &Draw, ends: &Ends, fewest: usize, start_s: f64, skips: bool) -> Foreseen {
     let inputs = without_noise(&draw.inputs(BY_HAND, Part::Resistivity));
-    let mut plan = plan(&inputs);
-    (plan.settle, plan.discharge) = (Second(start_s), Second(0.0));
-    let residual = plan.residual.0;
-    let ends = ends.iter().filter(|((_, _, field), _)| *field == 0);
-    let ends = ends.map(|(&(configuration, plus, _), &ends)| ((configuration, plus), ends)).collect();
+    let held = Held { fewest, skips, ..Held::to(TOLERANCE, of_no_field(ends)) };
+    with_oracle(&inputs, held, |plan| plan.settle = Second(start_s))
+}
+
+/// Documents carried out with an oracle, and no wait at zero current but its own.
+pub(crate) fn with_oracle(inputs: &Inputs, held: Held, change: impl Fn(&mut Plan)) -> Foreseen {
+    let mut plan = plan(inputs);
+    (plan.settle, plan.discharge) = (Second(0.0), Second(0.0));
+    change(&mut plan);
     virtually(async {
-        let (simulated, bench) = one(&inputs);
-        let (oracle, mut bench) = Oracle::on(bench, Held { tolerance: TOLERANCE, fewest, ends, residual, skips });
+        let (simulated, bench) = one(inputs);
+        let (oracle, mut bench) = Oracle::on(bench, Held { residual: plan.residual.0, ..held });
         let mut hand = Hand::new(vec![simulated.clone()]);
         let mut scribe = Scribe::new(None);
         carry(&plan, &mut bench, &mut hand, &mut scribe).await;
-        for complaint in simulated.complaints().iter().take(3) {
-            println!("oracle {complaint:?}");
-        }
         Foreseen { scribe, waits: oracle.waits(), complaints: simulated.complaints().len() }
     })
 }
@@ -126,18 +136,15 @@ pub(crate) fn measured(draw: &Draw, settling: &str, part: Part, change: impl Fn(
         let mut twins = twins(&inputs);
         let mut scribe = Scribe::new(Some(twins.looks.clone()));
         carry(&plan, &mut twins.bench, &mut twins.hand, &mut scribe).await;
-        let complaints = twins.simulated.complaints();
-        for complaint in complaints.iter().take(3) {
-            println!("{complaint:?}");
-        }
+        let complaints = twins.simulated.complaints().len();
         let looks = std::mem::take(&mut *twins.looks.lock().unwrap());
-        Measured { scribe, looks, complaints: complaints.len() }
+        Measured { scribe, looks, complaints }
     })
 }
 
 /// Largest bias of any reading of a quiet run, as a part of where it ends.
 pub(crate) fn worst(scribe: &Scribe, ends: &Ends) -> f64 {
-    let bias = |kept: &crate::scribe::Kept| {
+    let bias = |kept: &Kept| {
         let ends = ends[&kept.key()];
         let volt = kept.reading.voltage.value.0 / ends[0] - 1.0;
         let ampere = kept.reading.current.value.0 / ends[1] - 1.0;
@@ -167,25 +174,96 @@ pub(crate) fn needed_wait(draw: &Draw, ends: &Ends) -> f64 {
     high
 }
 
+/// Noise of one reading of 20 ms.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Scatter {
+    /// As a part of what is read, of the meter in which it is larger.
+    pub(crate) relative: f64,
+    /// Of the voltmeter, in volts.
+    pub(crate) volt: f64,
+}
+
 /// Standard deviation of one reading of 20 ms as a part of where it ends, over a round that is read when it has settled:
 /// the larger of the two meters'.
-pub(crate) fn scatter(draw: &Draw) -> f64 {
+pub(crate) fn scatter(draw: &Draw) -> Scatter {
     let run = measured(draw, BY_HAND, Part::Resistivity, |plan| {
         (plan.settle, plan.repeats) = (Second(forever(draw)), 4);
     });
-    let rms = |looks: &[crate::twin::Look]| {
+    let rms = |looks: &[Look]| {
         let off = looks.iter().filter(|look| look.noisy.is_finite() && look.quiet.abs() > 0.0);
         let squares: Vec<f64> = off.map(|look| ((look.noisy - look.quiet) / look.quiet).powi(2)).collect();
         (squares.iter().sum::<f64>() / squares.len() as f64).sqrt()
     };
     // What the ammeter shows of a discharge is no reading of a round.
-    let taken = |kept: &crate::scribe::Kept, which: usize, looks: &[crate::twin::Look]| looks[kept.looks[which] - 1];
+    let taken = |kept: &Kept, which: usize, looks: &[Look]| looks[kept.looks[which] - 1];
     let volts: Vec<_> = run.scribe.kept.iter().map(|kept| taken(kept, 0, &run.looks.volts)).collect();
     let amperes: Vec<_> = run.scribe.kept.iter().map(|kept| taken(kept, 1, &run.looks.amperes)).collect();
-    rms(&volts).max(rms(&amperes))
+    let square = |look: &Look| (look.noisy - look.quiet).powi(2);
+    let volt = (volts.iter().map(square).sum::<f64>() / volts.len() as f64).sqrt();
+    Scatter { relative: rms(&volts).max(rms(&amperes)), volt }
 }
 
 /// How many readings a mean needs for the standard uncertainty that is wanted.
 pub(crate) fn fewest(scatter: f64) -> usize {
     ((scatter / WANTED).powi(2).ceil() as usize).max(1)
+}
+
+pub(crate) fn of_no_field(ends: &Ends) -> crate::oracle::Ends {
+    let ends = ends.iter().filter(|((_, _, field), _)| *field == 0);
+    ends.map(|(&(configuration, plus, _), &ends)| ((configuration, plus), ends)).collect()
+}
+
+/// Mean Hall voltage of readings, each with its state: what is odd in the current and in the field. The diagonals of the
+/// recipe all have it with the same sign.
+pub(crate) fn hall_voltage(volts: impl Iterator<Item = (Key, f64)>) -> f64 {
+    let (mut sum, mut count) = (0.0, 0.0);
+    for ((_, plus, field), volt) in volts.filter(|((_, _, field), _)| *field != 0) {
+        let sign = if plus { 1.0 } else { -1.0 } * f64::from(field);
+        (sum, count) = (sum + sign * volt, count + 1.0);
+    }
+    sum / count
+}
+
+/// Readings that the mean Hall voltage is made of where each state is read once: four configurations, two fields, `+--+`.
+const HALL_READINGS: f64 = 32.0;
+
+/// Longest averaging of one reading, in power-line cycles.
+const MOST_CYCLES: usize = 100;
+
+/// The oracle's Hall rounds: one dead time for all changes, the shortest with which the mean Hall voltage is right (it is
+/// the same in both fields, so that what is not odd in them cancels), and readings as long as the noise asks for.
+/// Seconds of its legs, and power-line cycles of each reading.
+pub(crate) fn hall_foreseen(draw: &Draw, ends: &Ends, scatter_v: f64) -> (f64, usize) {
+    let end = hall_voltage(ends.iter().map(|(&key, &[volt, _])| (key, volt)));
+    let cycles = (scatter_v / (HALL_READINGS.sqrt() * WANTED * end)).powi(2).ceil().max(1.0) as usize;
+    let run = |settle_s: f64| {
+        let scribe = hall_by(draw, settle_s, cycles.min(MOST_CYCLES));
+        let found = hall_voltage(scribe.kept.iter().map(|kept| (kept.key(), kept.reading.voltage.value.0)));
+        ((found / end - 1.0).abs(), scribe.rounds.iter().map(|round| round.length_s()).sum::<f64>())
+    };
+    let (mut low, mut high) = (1e-4, forever(draw));
+    let mut took_s = run(high).1;
+    let at_once = run(low);
+    if at_once.0 <= TOLERANCE {
+        (high, took_s) = (low, at_once.1);
+    }
+    while high / low > 1.02 {
+        let middle = (low * high).sqrt();
+        let (bias, seconds) = run(middle);
+        if bias <= TOLERANCE { (high, took_s) = (middle, seconds) } else { low = middle }
+    }
+    let beyond = cycles.saturating_sub(MOST_CYCLES) as f64 * 0.02 * HALL_READINGS;
+    (took_s + beyond, cycles)
+}
+
+/// Hall rounds of the quiet bench with a dead time, and no more at zero current than it needs.
+fn hall_by(draw: &Draw, settle_s: f64, cycles: usize) -> Scribe {
+    let inputs = without_noise(&draw.inputs(BY_HAND, Part::Hall));
+    let held = Held { waits: false, ..Held::to(TOLERANCE, HashMap::new()) };
+    let run = with_oracle(&inputs, held, |plan| {
+        plan.settle = Second(settle_s);
+        plan.aperture = Second(plan.aperture.0 / plan.aperture_plc * cycles as f64);
+        plan.aperture_plc = cycles as f64;
+    });
+    run.scribe
 }

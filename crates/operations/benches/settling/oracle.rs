@@ -31,6 +31,15 @@ pub(crate) struct Held {
     pub(crate) residual: f64,
     /// Whether time in which nothing can happen is slept through rather than read through.
     pub(crate) skips: bool,
+    /// Whether it waits after a change at all; otherwise the first reading is the one.
+    pub(crate) waits: bool,
+}
+
+impl Held {
+    /// One reading a mean, and only what is worth taking.
+    pub(crate) fn to(tolerance: f64, ends: Ends) -> Self {
+        Self { tolerance, fewest: 1, ends, residual: 0.0, skips: true, waits: true }
+    }
 }
 
 /// One reading of both meters, as parts of where they end.
@@ -108,6 +117,7 @@ impl Oracle {
         self.state.lock().unwrap().waits.clone()
     }
 
+    /// Tells of a change of the current.
     fn changed(&self, level: Option<f64>) {
         let mut state = self.state.lock().unwrap();
         state.level = level.unwrap_or(state.level);
@@ -147,6 +157,9 @@ impl Oracle {
             let state = self.state.lock().unwrap();
             if state.level == 0.0 {
                 return number(answer).abs() <= state.held.residual;
+            }
+            if !state.held.waits {
+                return true;
             }
         }
         self.keep(meter, from, number(answer));

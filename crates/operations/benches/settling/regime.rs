@@ -158,7 +158,8 @@ impl Draw {
                 )
             })
             .collect();
-        let buffers = "[wiring.buffers]\ncrosspoint = \"5!1\"\ninput_resistance_ohm = 1e17\nbias_current_a = 2e-16\n";
+        let buffers =
+            "[wiring.buffers]\ncrosspoint = \"5!1\"\ninput_resistance_ohm = 1e17\nbias_current_a = 2e-16\n";
         let mains = if self.class == Class::Mains {
             let (off, through) = self.mains;
             // A mean over a cycle of the nominal frequency f lets d/f of the amplitude through, d beside it.
@@ -207,7 +208,9 @@ impl Draw {
     fn recipe(&self, settling: &str, part: Part) -> String {
         let Regime { ampere, high, guard, .. } = self.regime;
         let switch = |on: bool| if on { "on" } else { "off" };
-        let hall = format!("[hall]\nfields_t = [{FIELD_T}, -{FIELD_T}]\nfield_relative_u = 0.001\nconfigurations = \"diagonals\"\n");
+        let hall = format!(
+            "[hall]\nfields_t = [{FIELD_T}, -{FIELD_T}]\nfield_relative_u = 0.001\nconfigurations = \"diagonals\"\n"
+        );
         let resistivity = "[resistivity]\nconfigurations = \"standard\"\n".to_owned();
         let parts = match part {
             Part::Resistivity => resistivity,
@@ -237,7 +240,8 @@ impl Draw {
         let bench = write("bench.toml", self.bench());
         let sample = write("sample.toml", self.sample());
         let recipe = write("recipe.toml", self.recipe(settling, part));
-        let mut inputs = Inputs::read(&bench, &sample, Some(&recipe)).unwrap_or_else(|error| panic!("{error}"));
+        let mut inputs =
+            Inputs::read(&bench, &sample, Some(&recipe)).unwrap_or_else(|error| panic!("{error}"));
         // White noise of density e has the variance e²/2T over T = 20 ms.
         let density = self.noise * self.volt() * (2.0f64 * 0.02).sqrt();
         for range in &mut inputs.equipped.dialects[1].facts.ranges {

@@ -8,8 +8,7 @@ use quadrille_documents::{Dialect, Role};
 use quadrille_drivers::{AmmeterDriver, MatrixDriver, Session, Settings, SourceDriver, VoltmeterDriver};
 use quadrille_experiment::Configuration;
 use quadrille_instruments::{
-    Ammeter, Answer, Bench, CurrentSource, Instrument, MeterValue, Place, Result, SwitchMatrix,
-    Voltmeter,
+    Ammeter, Answer, Bench, CurrentSource, Instrument, MeterValue, Place, Result, SwitchMatrix, Voltmeter,
 };
 use quadrille_link::memory;
 use quadrille_operations::{FieldHand, Inputs};
