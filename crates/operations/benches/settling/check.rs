@@ -1,11 +1,10 @@
 //! The oracle tried by itself: against transients in closed form, and against every window that it could have taken.
 
-use crate::night::{BY_HAND, Ends, Foreseen, TOLERANCE, alone, of_no_field, values, with_oracle};
+use crate::night::{BY_HAND, Ends, Foreseen, TOLERANCE, alone, of_no_field, values, wait, with_oracle};
 use crate::oracle::{Held, Step, Waited};
 use crate::regime::{Class, Draw, Part, REGIMES, without_noise};
 use quadrille_documents::Absorption;
 use quadrille_operations::Inputs;
-use quadrille_quantity::Second;
 
 /// Averaging time of a reading, in seconds.
 const APERTURE_S: f64 = 0.02;
@@ -57,7 +56,7 @@ fn first_of(inputs: &Inputs, legs: &str, forever_s: f64) -> Foreseen {
     let legs: Vec<_> = legs.split(' ').map(|one| one.parse().unwrap()).collect();
     let ends: Ends = values(&alone(inputs, |plan| {
         plan.rounds[0].legs.clone_from(&legs);
-        plan.settle = Second(forever_s);
+        wait(plan, forever_s);
     }));
     with_oracle(inputs, Held::to(TOLERANCE, of_no_field(&ends)), |plan| plan.rounds[0].legs.clone_from(&legs))
 }
@@ -90,7 +89,7 @@ resistors = [["a", "b", 1e9], ["a", "c", 1e3], ["b", "d", 1e3]]
 fn one_resistance_with_absorption_is_two_exponentials() {
     let draw = Draw::new(REGIMES[5], Class::Plain, 1);
     let mut inputs = without_noise(&draw.inputs(BY_HAND, Part::Resistivity));
-    inputs.sample =
+    inputs.samples[0] =
         quadrille_documents::sample("check", RESISTOR).unwrap_or_else(|faults| panic!("{faults}"));
     let (ohm, farad) = (1e9, 4.0 * inputs.equipped.bench.wiring.cable.capacitance_f);
     let (part, slow) = (0.06, 20.0 * ohm * farad);

@@ -69,7 +69,7 @@ fn main() {
         let draws: Vec<Draw> = (options.first..options.first + options.nights)
             .map(|seed| Draw::new(*regime, options.class, seed))
             .collect();
-        let needed = parallel(&draws, |draw| needed(draw));
+        let needed = parallel(&draws, needed);
         let nights: Vec<usize> = (0..draws.len()).collect();
         let multiples = multiples(&draws, &needed);
         let nights = parallel(&nights, |&k| night(&draws[k], &needed[k].0, multiples, options.fixed));
@@ -129,12 +129,10 @@ fn night(draw: &Draw, ends: &night::Ends, multiples: [f64; 2], fixed: bool) -> N
     let run = night::measured(draw, &settling, Part::Whole, |_| {});
     let wall_s = begun.elapsed().as_secs_f64();
     let stops = judge::stops(&run, ends);
-    let of = |field: bool| {
-        stops.clone().map(|stops| {
-            let kept = stops.into_iter().zip(&run.scribe.kept);
-            kept.filter(|(_, kept)| (kept.key().2 != 0) == field).map(|(stop, _)| stop).collect()
-        })
-    };
+    let of_no_field = stops.clone().map(|stops| {
+        let kept = stops.into_iter().zip(&run.scribe.kept);
+        kept.filter(|(_, kept)| kept.key().2 == 0).map(|(stop, _)| stop).collect()
+    });
     let quiet = run.scribe.kept.iter().zip(&stops[0]);
     let quiet = quiet.map(|(kept, stop)| (kept.key(), ends[&kept.key()][0] * (1.0 + stop.bias)));
     let end = night::hall_voltage(ends.iter().map(|(&key, &[volt, _])| (key, volt)));
@@ -160,8 +158,7 @@ fn night(draw: &Draw, ends: &night::Ends, multiples: [f64; 2], fixed: bool) -> N
         oracle,
         tried,
         changes: foreseen.waits.len(),
-        stops: of(false),
-        hall_stops: of(true),
+        stops: of_no_field,
         hall_bias,
         fewest: [fewest, cycles],
         fixed_s,

@@ -6,6 +6,7 @@ use crate::scribe::{Kept, Key, Scribe};
 use crate::twin::{Hand, Look, Looks, one, twins};
 use quadrille_instruments::Bench;
 use quadrille_operations::{Ending, Inputs, Plan};
+use quadrille_plan::Settle;
 use quadrille_quantity::Second;
 use quadrille_scheduler::run;
 use std::collections::HashMap;
@@ -30,7 +31,12 @@ pub(crate) fn virtually<F: Future>(future: F) -> F::Output {
 /// The plan of documents.
 pub(crate) fn plan(inputs: &Inputs) -> Plan {
     let recipe = inputs.recipe.as_ref().unwrap();
-    Plan::new(&inputs.equipped, &inputs.sample, recipe).unwrap_or_else(|faults| panic!("{faults}"))
+    Plan::new(&inputs.equipped, inputs.sample(), recipe).unwrap_or_else(|faults| panic!("{faults}"))
+}
+
+/// Sets a fixed wait after each change.
+pub(crate) fn wait(plan: &mut Plan, seconds: f64) {
+    plan.samples[0].settings.settle = Settle::Wait(Second(seconds));
 }
 
 /// Carries a plan out to its end; anything else is a defect of this program or of the scheduler.
@@ -71,7 +77,7 @@ fn forever(draw: &Draw) -> f64 {
 
 /// Where each state ends, by waiting.
 pub(crate) fn ends(draw: &Draw, part: Part) -> Ends {
-    values(&quietly(draw, part, |plan| plan.settle = Second(forever(draw))))
+    values(&quietly(draw, part, |plan| wait(plan, forever(draw))))
 }
 
 /// The oracle's round, with what it waited for after each change and what the bench complained of.
@@ -102,17 +108,19 @@ pub(crate) fn foreseen(draw: &Draw, ends: &Ends, fewest: usize) -> Foreseen {
 fn begun_at(draw: &Draw, ends: &Ends, fewest: usize, start_s: f64, skips: bool) -> Foreseen {
     let inputs = without_noise(&draw.inputs(BY_HAND, Part::Resistivity));
     let held = Held { fewest, skips, ..Held::to(TOLERANCE, of_no_field(ends)) };
-    with_oracle(&inputs, held, |plan| plan.settle = Second(start_s))
+    with_oracle(&inputs, held, |plan| wait(plan, start_s))
 }
 
 /// Documents carried out with an oracle, and no wait at zero current but its own.
 pub(crate) fn with_oracle(inputs: &Inputs, held: Held, change: impl Fn(&mut Plan)) -> Foreseen {
     let mut plan = plan(inputs);
-    (plan.settle, plan.discharge) = (Second(0.0), Second(0.0));
+    plan.samples[0].settings.discharge = Second(0.0);
+    wait(&mut plan, 0.0);
     change(&mut plan);
+    let residual = plan.settings(0).residual.0;
     virtually(async {
         let (simulated, bench) = one(inputs);
-        let (oracle, mut bench) = Oracle::on(bench, Held { residual: plan.residual.0, ..held });
+        let (oracle, mut bench) = Oracle::on(bench, Held { residual, ..held });
         let mut hand = Hand::new(vec![simulated.clone()]);
         let mut scribe = Scribe::new(None);
         carry(&plan, &mut bench, &mut hand, &mut scribe).await;
@@ -155,9 +163,7 @@ pub(crate) fn worst(scribe: &Scribe, ends: &Ends) -> f64 {
 
 /// With so long a wait after each change, and no more at zero current than it needs.
 pub(crate) fn fixed(settle_s: f64) -> impl Fn(&mut Plan) {
-    move |plan| {
-        plan.settle = Second(settle_s);
-    }
+    move |plan| wait(plan, settle_s)
 }
 
 /// Shortest fixed wait with which every reading of a round is right, in seconds: by bisection of its logarithm, to 2 %.
@@ -187,7 +193,8 @@ pub(crate) struct Scatter {
 /// the larger of the two meters'.
 pub(crate) fn scatter(draw: &Draw) -> Scatter {
     let run = measured(draw, BY_HAND, Part::Resistivity, |plan| {
-        (plan.settle, plan.repeats) = (Second(forever(draw)), 4);
+        wait(plan, forever(draw));
+        plan.repeats = 4;
     });
     let rms = |looks: &[Look]| {
         let off = looks.iter().filter(|look| look.noisy.is_finite() && look.quiet.abs() > 0.0);
@@ -261,9 +268,10 @@ fn hall_by(draw: &Draw, settle_s: f64, cycles: usize) -> Scribe {
     let inputs = without_noise(&draw.inputs(BY_HAND, Part::Hall));
     let held = Held { waits: false, ..Held::to(TOLERANCE, HashMap::new()) };
     let run = with_oracle(&inputs, held, |plan| {
-        plan.settle = Second(settle_s);
-        plan.aperture = Second(plan.aperture.0 / plan.aperture_plc * cycles as f64);
-        plan.aperture_plc = cycles as f64;
+        wait(plan, settle_s);
+        let settings = &mut plan.samples[0].settings;
+        settings.aperture = Second(settings.aperture.0 / settings.aperture_plc * cycles as f64);
+        settings.aperture_plc = cycles as f64;
     });
     run.scribe
 }

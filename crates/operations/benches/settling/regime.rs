@@ -273,7 +273,7 @@ pub(crate) fn without_noise(inputs: &Inputs) -> Inputs {
     let disturbances = &mut quiet.equipped.bench.disturbances;
     disturbances.johnson = false;
     (disturbances.mains_v, disturbances.mains_a, disturbances.drift_v) = (0.0, 0.0, 0.0);
-    quiet.sample.imperfections.contact_noise_ohm.clear();
-    quiet.sample.imperfections.excess_noise_ohm.clear();
+    quiet.samples[0].imperfections.contact_noise_ohm.clear();
+    quiet.samples[0].imperfections.excess_noise_ohm.clear();
     quiet
 }

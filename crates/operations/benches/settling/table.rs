@@ -24,8 +24,6 @@ pub(crate) struct Night {
     pub(crate) changes: usize,
     /// Stops without a field, of the voltmeter and of the ammeter.
     pub(crate) stops: [Vec<Stopped>; 2],
-    /// Stops in a field.
-    pub(crate) hall_stops: [Vec<Stopped>; 2],
     /// Bias of the mean Hall voltage by what had not settled, relative, and its scatter and all.
     pub(crate) hall_bias: f64,
     /// The oracle's readings in a mean, without field and with one.
@@ -50,9 +48,9 @@ pub(crate) fn quantile(numbers: impl Iterator<Item = f64>, part: f64) -> f64 {
 pub(crate) fn heads() {
     println!(
         "| regime | nights | first leg: median, p90 | resistivity | ms a leg over | Hall | whole | of fixed x2, x3 | \
-         oracle first, round, Hall (s) | wrong V, I % | far V, I % | covered V, I % | or flagged % | flagged V, I % | Hall wrong % | wall s, readings | complaints |"
+         oracle first, round, Hall (s) | its readings | wrong V, I % | far V, I % | covered V, I % | or flagged % | flagged V, I % | Hall wrong % | wall s, readings | complaints |"
     );
-    println!("|{}", "---|".repeat(17));
+    println!("|{}", "---|".repeat(18));
 }
 
 /// Prints one regime.
@@ -72,7 +70,7 @@ pub(crate) fn row(name: &str, nights: &[Night]) {
         |night: &Night| 1e3 * (night.tried.resistivity_s - night.oracle.resistivity_s) / night.changes as f64;
     let hall_wrong = nights.iter().filter(|night| night.hall_bias.abs() > crate::night::TOLERANCE).count();
     println!(
-        "| {name} | {} | {:.2}, {:.2} | {:.2} | {:.0} | {:.2} | {:.3} | {:.2}, {:.2} | {:.3}, {:.3}, {:.3} | {} | {} | {} | {} | {} | {:.1} | {:.2}, {:.0} | {} |",
+        "| {name} | {} | {:.2}, {:.2} | {:.2} | {:.0} | {:.2} | {:.3} | {:.2}, {:.2} | {:.3}, {:.3}, {:.3} | {:.0}, {:.0} | {} | {} | {} | {} | {} | {:.1} | {:.2}, {:.0} | {} |",
         nights.len(),
         over(|took| took.first_s, 0.5),
         over(|took| took.first_s, 0.9),
@@ -85,6 +83,8 @@ pub(crate) fn row(name: &str, nights: &[Night]) {
         median(&|night| night.oracle.first_s),
         median(&|night| night.oracle.resistivity_s),
         median(&|night| night.oracle.hall_s),
+        median(&|night| night.fewest[0] as f64),
+        median(&|night| night.fewest[1] as f64),
         per_cent(|honesty| honesty.wrong),
         per_cent(|honesty| honesty.far),
         per_cent(|honesty| honesty.covered),

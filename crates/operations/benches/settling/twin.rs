@@ -15,14 +15,10 @@ use quadrille_operations::{FieldHand, Inputs};
 use quadrille_quantity::{Ampere, Tesla, Volt};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
-use tokio::time::Instant;
 
 /// One reading as both benches gave it.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Look {
-    /// When it began, and the answer was there.
-    pub(crate) from: Instant,
-    pub(crate) to: Instant,
     pub(crate) noisy: f64,
     pub(crate) quiet: f64,
 }
@@ -42,7 +38,7 @@ pub(crate) fn one(inputs: &Inputs) -> (SimulatedBench, Bench) {
     let equipped = &inputs.equipped;
     let dialect = |role: Role| -> &Dialect { equipped.dialect(role).unwrap() };
     let simulated =
-        SimulatedBench::new(&equipped.bench, dialect, &inputs.sample, Options::default()).unwrap();
+        SimulatedBench::new(&equipped.bench, dialect, inputs.sample(), Options::default()).unwrap();
     let session = |role: Role| {
         let instrument = equipped.bench.instruments.iter().find(|one| one.role == role).unwrap();
         let (link, server) = memory(instrument.resource.value.parse().unwrap());
@@ -56,7 +52,7 @@ pub(crate) fn one(inputs: &Inputs) -> (SimulatedBench, Bench) {
         };
         Session::new(Box::new(link), dialect(role).clone(), settings)
     };
-    let columns = equipped.bench.wiring.columns_of_each(std::slice::from_ref(&inputs.sample)).unwrap();
+    let columns = equipped.bench.wiring.columns_of_each(&inputs.samples).unwrap();
     let bench = Bench {
         source: Box::new(SourceDriver::new(session(Role::CurrentSource))),
         voltmeter: Box::new(VoltmeterDriver::new(session(Role::Voltmeter))),
@@ -187,10 +183,9 @@ impl Voltmeter for Both<dyn Voltmeter> {
     }
 
     async fn read(&mut self) -> Result<Answer> {
-        let from = Instant::now();
         let (noisy, quiet) = tokio::join!(self.0.read(), self.1.read());
         let (noisy, quiet) = (noisy?, number(&quiet?));
-        let look = Look { from, to: Instant::now(), noisy: number(&noisy), quiet };
+        let look = Look { noisy: number(&noisy), quiet };
         self.2.lock().unwrap().volts.push(look);
         Ok(noisy)
     }
@@ -211,10 +206,9 @@ impl Ammeter for Both<dyn Ammeter> {
     }
 
     async fn read(&mut self) -> Result<Answer> {
-        let from = Instant::now();
         let (noisy, quiet) = tokio::join!(self.0.read(), self.1.read());
         let (noisy, quiet) = (noisy?, number(&quiet?));
-        let look = Look { from, to: Instant::now(), noisy: number(&noisy), quiet };
+        let look = Look { noisy: number(&noisy), quiet };
         self.2.lock().unwrap().amperes.push(look);
         Ok(noisy)
     }
