@@ -5,7 +5,7 @@ use async_trait::async_trait;
 use quadrille_bench::{
     ArmedFault, Complaint, ComplaintKind, Fault, FaultEvent, Options, SimulatedBench, SimulationError,
 };
-use quadrille_documents::{Dialect, Place, Role};
+use quadrille_documents::{Dialect, Faults, Place, Role, Sample};
 use quadrille_link::{Link, PtyServer, Resource, Server, TcpServer, memory};
 use quadrille_plan::EquippedBench;
 use quadrille_quantity::{Kelvin, Tesla};
@@ -51,28 +51,23 @@ impl Drop for Served {
 }
 
 impl Simulation {
-    /// Everything at rest. A sample without a model cannot be simulated.
+    /// Everything at rest, with every sample on its columns. A sample without a model cannot be simulated.
     pub fn new(inputs: &Inputs, options: SimulationOptions) -> Result<Self, Error> {
-        let equipped = &inputs.equipped;
-        if inputs.sample().model.is_none() {
-            let remedy = "write [model] with type = \"network\" or \"film\"";
-            let fault = inputs.sample().name.fault("the sample has no model to simulate", remedy);
-            return Err(Error::Documents(fault.into()));
+        let Inputs { equipped, samples, .. } = inputs;
+        let models = samples.iter().filter(|sample| sample.model.is_none());
+        let remedy = "write [model] with type = \"network\" or \"film\"";
+        let faults: Vec<_> =
+            models.map(|sample| sample.name.fault("the sample has no model to simulate", remedy)).collect();
+        if !faults.is_empty() {
+            return Err(Error::Documents(Faults(faults)));
         }
         let dialect = |role: Role| -> &Dialect {
             // A checked bench has an instrument, and so a dialect, of each role.
             equipped.dialect(role).unwrap_or(&equipped.dialects[0])
         };
-        let bench =
-            SimulatedBench::new(&equipped.bench, dialect, inputs.sample(), options).map_err(|error| {
-                // Of a dialect it tells the line itself.
-                if let SimulationError::Ambiguous(faults) = error {
-                    return Error::Documents(faults);
-                }
-                let remedy =
-                    "write a [model] that can be measured on this bench, or use a sample that has one";
-                Error::Documents(inputs.sample().name.fault(error.to_string(), remedy).into())
-            })?;
+        let on_bench: Vec<&Sample> = samples.iter().collect();
+        let bench = SimulatedBench::new(&equipped.bench, dialect, &on_bench, options)
+            .map_err(|error| refused(error, inputs))?;
         Ok(Self { bench })
     }
 
@@ -206,6 +201,22 @@ impl Simulation {
         }
         Ok(served)
     }
+}
+
+/// Why a bench cannot be simulated, at a line where a person can mend it.
+fn refused(error: SimulationError, inputs: &Inputs) -> Error {
+    let sample = match &error {
+        // These tell their lines themselves.
+        SimulationError::Ambiguous(faults) | SimulationError::Unnamed(faults) => {
+            return Error::Documents(faults.clone());
+        }
+        SimulationError::Unwired { sample, .. } => {
+            inputs.samples.iter().find(|other| other.name.value == *sample)
+        }
+        _ => None,
+    };
+    let remedy = "write a [model] that can be measured on this bench, or use a sample that has one";
+    Error::Documents(sample.unwrap_or(inputs.sample()).name.fault(error.to_string(), remedy).into())
 }
 
 /// Where a device listens; `None` for a serial line.

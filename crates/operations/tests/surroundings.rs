@@ -55,7 +55,7 @@ fn driven() -> (SimulatedBench, TemperatureDriver, FieldDriver) {
         Role::ALL.map(|role| dialect(role.word(), &config(&format!("dialects/{role}.toml"))).unwrap());
     let of = |role: Role| dialects.iter().find(|dialect| dialect.role == role).unwrap();
     let sample = sample("sample", &config("demo/standard-low.toml")).unwrap();
-    let simulated = SimulatedBench::new(&document, of, &sample, Options::default()).unwrap();
+    let simulated = SimulatedBench::new(&document, of, &[&sample], Options::default()).unwrap();
     let session = |role: Role| {
         let (link, server) = memory(Resource::Socket { host: "memory".into(), port: 1 });
         let bench = simulated.clone();

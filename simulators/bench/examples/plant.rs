@@ -56,7 +56,7 @@ async fn looks(job: &Value) -> Value {
     let dialects = Role::ALL.map(|role| dialect(role.word(), text(role.word())).unwrap());
     let of = |role: Role| dialects.iter().find(|dialect| dialect.role == role).unwrap();
     let sample = sample("sample", text("sample")).unwrap();
-    let simulated = SimulatedBench::new(&document, of, &sample, Options::default()).unwrap();
+    let simulated = SimulatedBench::new(&document, of, &[&sample], Options::default()).unwrap();
     let mut controller = Device::new(&simulated, Role::TemperatureController);
     let mut supply = Device::new(&simulated, Role::FieldSource);
     // The bench's time begins with its first question.

@@ -56,7 +56,7 @@ async fn readings(job: &Value) -> Value {
     let dialects = Role::NEEDED.map(|role| dialect(role.word(), text(role.word())).unwrap());
     let of = |role: Role| dialects.iter().find(|dialect| dialect.role == role).unwrap();
     let sample = sample("sample", text("sample")).unwrap();
-    let simulated = SimulatedBench::new(&document, of, &sample, Options::default()).unwrap();
+    let simulated = SimulatedBench::new(&document, of, &[&sample], Options::default()).unwrap();
     let mut source = Device::new(&simulated, Role::CurrentSource);
     let mut voltmeter = Device::new(&simulated, Role::Voltmeter);
     let mut ammeter = Device::new(&simulated, Role::Ammeter);

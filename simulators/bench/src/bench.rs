@@ -14,8 +14,8 @@ use crate::parts::{Broken, Parts};
 use crate::plant::{Cryostat, CryostatFault, Magnet, MagnetFault, Surroundings};
 use crate::spread::Spread;
 use crate::wiring::Layout;
-use crate::world::{Limits, World};
-use quadrille_documents::{Bench, BenchLimits, Crosspoint, Dialect, Instrument, Role, Sample};
+use crate::world::World;
+use quadrille_documents::{Bench, Crosspoint, Dialect, Instrument, Role, Sample};
 use quadrille_quantity::{Kelvin, Tesla};
 use quadrille_scpi::device::{Response, ScpiError, Unit, errors, parse_message};
 use quadrille_specimen::ROOM;
@@ -80,18 +80,19 @@ struct Inner {
 }
 
 impl SimulatedBench {
-    /// Everything switched on and at rest. Refused for a sample without a model.
+    /// Everything switched on and at rest, each sample on the columns that the bench document gives its name. Refused
+    /// for a sample without a model or without columns.
     pub fn new<'a>(
         bench: &Bench,
         dialects: impl Fn(Role) -> &'a Dialect,
-        sample: &Sample,
+        samples: &[&Sample],
         options: Options,
     ) -> Result<Self, SimulationError> {
         let mirrors = Arc::new(mirror::of_bench(bench, &dialects)?);
         let seed = options.seed.unwrap_or(bench.seed);
         let broken =
             Broken { guard: options.without_guard, buffers: options.without_buffers, spread: options.spread };
-        let parts = Parts::new(bench, &dialects, sample, seed, broken)?;
+        let parts = Parts::new(bench, &dialects, samples, seed, broken)?;
         let facts = |role: Role| &dialects(role).facts;
         let accuracy = |role: Role| Accuracy::new(seed, role, &facts(role).ranges);
         let faults = Arc::<Board>::default();
@@ -107,8 +108,7 @@ impl SimulatedBench {
         );
         let of_role = |role| facts(role).clone();
         let surroundings = Surroundings::new(bench, of_role, seed, options.temperature, options.field)?;
-        let world =
-            World::new(parts, limits(&bench.limits, sample), source.as_set(), surroundings.present())?;
+        let world = World::new(parts, source.as_set(), surroundings.present())?;
         let mut devices: Vec<Box<dyn Device>> = vec![
             Box::new(source),
             meter(Kind::Voltmeter, Role::Voltmeter),
@@ -154,11 +154,11 @@ impl SimulatedBench {
         inner.world.complaints().to_vec()
     }
 
-    /// The sample's temperature and the field at it, as they are and not as instruments show them.
+    /// The temperature of the (first) sample and the field, as they are and not as instruments show them.
     pub fn surroundings(&self) -> (Kelvin, Tesla) {
         let mut inner = self.lock();
         inner.follow();
-        (inner.world.position().temperature(), inner.world.position().field())
+        (inner.world.temperature(), inner.world.position().field())
     }
 
     /// What would be left on if nobody came any more: a heater, or current in the magnet that is not on its way to
@@ -461,17 +461,5 @@ pub(crate) fn place(role: Role) -> usize {
         Role::SwitchMatrix => 3,
         Role::TemperatureController => 4,
         Role::FieldSource => 5,
-    }
-}
-
-/// The stricter of what the bench and the sample allow.
-fn limits(bench: &BenchLimits, sample: &Sample) -> Limits {
-    let of_sample = |get: fn(&quadrille_documents::SampleLimits) -> f64| {
-        sample.limits.as_ref().map_or(f64::INFINITY, get)
-    };
-    Limits {
-        voltage: bench.voltage_v.min(of_sample(|limits| limits.voltage_v)),
-        current: bench.current_a.min(of_sample(|limits| limits.current_a)),
-        power: bench.power_w.min(of_sample(|limits| limits.power_w)),
     }
 }

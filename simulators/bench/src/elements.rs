@@ -95,9 +95,11 @@ pub(crate) fn conducts(disturbances: &Disturbances, imperfections: &Imperfection
         || !imperfections.excess_noise_ohm.is_empty()
 }
 
-/// The sample as a voltmeter sees it: contacts from 0, resistances in ohms.
+/// A sample as a voltmeter sees it: contacts from 0, resistances in ohms.
 #[derive(Clone, Debug)]
 pub(crate) struct Sense {
+    /// Which of the samples.
+    pub(crate) of: usize,
     pub(crate) high: usize,
     pub(crate) low: usize,
     /// Between the sense contacts.
@@ -110,6 +112,7 @@ pub(crate) struct Sense {
 impl Sense {
     /// `reversed` is the sample in the opposite field, where what is odd is wanted.
     pub(crate) fn new(
+        of: usize,
         (high, low): (usize, usize),
         sample: &TerminalMatrix,
         reversed: Option<&TerminalMatrix>,
@@ -131,7 +134,7 @@ impl Sense {
             }
         }
         let two_terminal_ohm = sample.two_terminal(contacts[high], contacts[low])?.0;
-        Ok(Self { high, low, two_terminal_ohm, odd_ohm })
+        Ok(Self { of, high, low, two_terminal_ohm, odd_ohm })
     }
 }
 

@@ -19,6 +19,9 @@ pub enum SimulationError {
     /// A dialect of the laboratory's own in which a message could mean two things, at the lines of its document.
     #[error(transparent)]
     Ambiguous(Faults),
+    /// Samples that the bench does not wire together, at the lines of their documents.
+    #[error(transparent)]
+    Unnamed(Faults),
     /// The bench has fewer columns than the sample has contacts.
     #[error("sample \"{sample}\" has {contacts} contacts, the bench wires {wired}")]
     Unwired {

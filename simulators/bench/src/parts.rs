@@ -2,18 +2,18 @@
 //! Knows no time and no command.
 
 mod forming;
+mod held;
+
+pub(crate) use held::{Held, Junction, Limits};
 
 use crate::SimulationError;
 use crate::draw::Purpose;
 use crate::elements::Sense;
 use crate::spread::Spread;
 use crate::wiring::Layout;
-use quadrille_documents::{
-    Bench, Cable, Crosspoint, Dialect, Disturbances, Imperfections, Model, Role, Sample,
-};
+use quadrille_documents::{Bench, Cable, Crosspoint, Dialect, Disturbances, Role, Sample};
 use quadrille_network::{Dynamics, Mesh, TerminalMatrix};
 use quadrille_quantity::{Kelvin, Tesla};
-use quadrille_specimen::Specimen;
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
@@ -76,32 +76,48 @@ pub(crate) struct Position {
     pub(crate) input: bool,
     /// What drives.
     pub(crate) drive: Drive,
-    /// Whether light falls on the sample.
-    pub(crate) lit: bool,
-    /// Bits of the sample's temperature in kelvins.
-    pub(crate) temperature: u64,
+    /// How each sample is.
+    pub(crate) conditions: Vec<Condition>,
     /// Bits of the field in teslas.
     pub(crate) field: u64,
 }
 
+/// What changes a sample, beside the field.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub(crate) struct Condition {
+    /// Whether light falls on it.
+    pub(crate) lit: bool,
+    /// Bits of its temperature in kelvins.
+    temperature: u64,
+}
+
+impl Condition {
+    /// In the dark.
+    fn new(temperature: Kelvin) -> Self {
+        Self { lit: false, temperature: temperature.0.to_bits() }
+    }
+
+    pub(crate) fn temperature(self) -> Kelvin {
+        Kelvin(f64::from_bits(self.temperature))
+    }
+
+    pub(crate) fn set_temperature(&mut self, temperature: Kelvin) {
+        self.temperature = temperature.0.to_bits();
+    }
+}
+
 impl Position {
-    /// As after switching everything on.
-    pub(crate) fn at_rest(temperature: Kelvin, field: Tesla) -> Self {
+    /// As after switching everything on, with so many samples.
+    pub(crate) fn at_rest(samples: usize, temperature: Kelvin, field: Tesla) -> Self {
         Self {
             closed: BTreeSet::new(),
             buffers: false,
             guard: false,
             input: false,
             drive: Drive::Off,
-            lit: false,
-            temperature: temperature.0.to_bits(),
+            conditions: vec![Condition::new(temperature); samples],
             field: field.0.to_bits(),
         }
-    }
-
-    /// The sample's temperature.
-    pub(crate) fn temperature(&self) -> Kelvin {
-        Kelvin(f64::from_bits(self.temperature))
     }
 
     /// The field.
@@ -115,9 +131,10 @@ pub(crate) struct Formed {
     mesh: Mesh,
     /// Currents in pairs of nodes that thermoelectric voltages are, and bias currents.
     causes: Vec<Vec<(usize, f64)>>,
-    pub(crate) sample: TerminalMatrix,
+    /// Each sample.
+    pub(crate) samples: Vec<TerminalMatrix>,
     pub(crate) balance: Balance,
-    /// What of the sample the voltmeter sees, where something that depends on it is simulated.
+    /// What of a sample the voltmeter sees, where something that depends on it is simulated.
     pub(crate) sense: Option<Sense>,
     /// The circuit without the ammeter's own resistance, where Johnson noise is simulated.
     pub(crate) without_ammeter: Option<Mesh>,
@@ -174,15 +191,12 @@ pub(crate) struct Parts {
     buffered: Option<Inputs>,
     output_ohm: f64,
     burden_ohm: f64,
-    /// As its document says.
-    sample: Sample,
-    /// As it is.
-    specimen: Specimen,
-    contacts: usize,
+    pub(crate) samples: Vec<Held>,
+    /// Contacts that may have barriers, in the order of the nodes behind them.
+    pub(crate) junctions: Vec<Junction>,
     pub(crate) layout: Layout,
     spread: Option<Spread>,
     pub(crate) disturbances: Disturbances,
-    pub(crate) imperfections: Imperfections,
     pub(crate) mains_hz: f64,
     pub(crate) seed: u64,
 }
@@ -199,16 +213,14 @@ impl Parts {
     pub(crate) fn new<'a>(
         bench: &Bench,
         dialect: &impl Fn(Role) -> &'a Dialect,
-        sample: &Sample,
+        samples: &[&Sample],
         seed: u64,
         broken: Broken,
     ) -> Result<Self, SimulationError> {
         let wiring = &bench.wiring;
-        let (wired, contacts) = (wiring.columns().count(), sample.contacts);
-        if contacts > wired {
-            return Err(SimulationError::Unwired { sample: sample.name.value.clone(), contacts, wired });
-        }
-        let no_model = || SimulationError::NoModel { sample: sample.name.value.clone() };
+        let columns: Vec<u16> = wiring.columns().collect();
+        let samples = held::hold(bench, samples, &columns)?;
+        let wired = columns.len();
         let matrix = &dialect(Role::SwitchMatrix).facts;
         let voltmeter = &dialect(Role::Voltmeter).facts;
         let purpose = |word: &str, k: usize| Purpose::new(seed, word).whole(k as u64);
@@ -229,7 +241,7 @@ impl Parts {
         let buffers = wiring.buffers.filter(|_| !broken.buffers);
         let mut parts = Self {
             rows: wiring.rows.in_order(),
-            columns: wiring.columns().collect(),
+            columns,
             buffers_crosspoint: wiring.buffers.map(|buffers| buffers.crosspoint),
             relays: (0..4).map(|row| (0..wired).map(|column| relay(row, column)).collect()).collect(),
             cable: wiring.cable,
@@ -238,13 +250,11 @@ impl Parts {
             buffered: buffers.map(|b| inputs("buffer bias", b.input_resistance_ohm, b.bias_current_a)),
             output_ohm: dialect(Role::CurrentSource).facts.output_resistance_ohm,
             burden_ohm: dialect(Role::Ammeter).facts.burden_ohm,
-            specimen: Specimen::new(sample)?.ok_or_else(no_model)?,
-            sample: sample.clone(),
-            contacts,
+            junctions: held::junctions(&samples),
+            samples,
             layout: Layout::right(wired),
             spread: broken.spread,
             disturbances: bench.disturbances,
-            imperfections: sample.imperfections.clone(),
             mains_hz: bench.mains_hz,
             seed,
         };
@@ -252,38 +262,51 @@ impl Parts {
         Ok(parts)
     }
 
-    /// Lets leads run as a layout says, and the standard be what it says.
+    /// Lets leads run as a layout says, and standards be what it says.
     pub(crate) fn lay(&mut self, layout: Layout) -> Result<(), SimulationError> {
-        if let Some(specimen) = Specimen::new(&self.actual(&layout))? {
-            self.specimen = specimen;
+        let mut number = 0;
+        let mut specimens = Vec::with_capacity(self.samples.len());
+        for held in &self.samples {
+            specimens.push(held.actual(&layout, self.spread.map(|spread| (spread, self.seed)), number)?);
+            number += held.resistors().unwrap_or(0);
         }
         self.layout = layout;
+        let mut inner = self.cables()..;
+        let outside: Vec<Vec<usize>> = self
+            .samples
+            .iter()
+            .map(|held| held.leads.clone().map(|lead| self.plug(lead)).collect())
+            .collect();
+        for ((held, specimen), outside) in self.samples.iter_mut().zip(specimens).zip(outside) {
+            held.lay(specimen, outside, &mut inner);
+        }
         Ok(())
     }
 
-    /// The sample with its resistors as they are.
-    fn actual(&self, layout: &Layout) -> Sample {
-        let mut actual = self.sample.clone();
-        if let Some(Model::Network(model)) = &mut actual.model {
-            for (number, resistor) in model.resistors.iter_mut().enumerate() {
-                let drawn = self.spread.map(|spread| spread.resistor(self.seed, number, model.tolerance));
-                resistor.value.2 *= drawn.unwrap_or(1.0) * layout.factor(number);
-            }
-        }
-        actual
-    }
-
-    /// How many resistors the sample's network has; `None` where it is none.
+    /// How many resistors the samples' networks have together; `None` where none is a network.
     pub(crate) fn resistors(&self) -> Option<usize> {
-        match &self.sample.model {
-            Some(Model::Network(model)) => Some(model.resistors.len()),
-            _ => None,
+        self.samples.iter().filter_map(Held::resistors).reduce(|a, b| a + b)
+    }
+
+    /// The sample and its contact, both from 0, at the end of a lead.
+    pub(crate) fn at(&self, lead: usize) -> Option<(usize, usize)> {
+        self.samples.iter().enumerate().find_map(|(sample, held)| Some((sample, held.contact(lead)?)))
+    }
+
+    /// A contact in words, by the column that it is on.
+    pub(crate) fn contact_in_words(&self, column: usize) -> String {
+        match self.layout.contact(column).and_then(|lead| self.at(lead)) {
+            Some((sample, contact)) if self.samples.len() > 1 => {
+                format!("contact {} of{}", contact + 1, self.called(sample))
+            }
+            Some((_, contact)) => format!("contact {}", contact + 1),
+            None => format!("column {}", self.columns[column]),
         }
     }
 
-    /// How many contacts the sample has.
-    pub(crate) fn contacts(&self) -> usize {
-        self.contacts
+    /// What a sample is called, where there are several.
+    pub(crate) fn called(&self, sample: usize) -> String {
+        if self.samples.len() < 2 { String::new() } else { format!(" \"{}\"", self.samples[sample].name()) }
     }
 
     /// Whether there is a guard that is driven when the source is told to.
@@ -304,7 +327,7 @@ impl Parts {
     /// How many nodes the circuit has: rows and columns, contacts behind barriers, and what soaks in each cable.
     pub(crate) fn nodes(&self) -> usize {
         let soaking = if self.disturbances.absorption.is_some() { self.cables() } else { 0 };
-        self.cables() + self.imperfections.barriers.len() + soaking + self.added()
+        self.cables() + self.junctions.len() + soaking + self.added()
     }
 
     /// Nodes that only leads with a resistance of their own, or open ones, make: at the end, contacts' before rows'.
@@ -313,14 +336,20 @@ impl Parts {
     }
 
     fn plugs(&self) -> usize {
-        if self.spread.is_some() || self.layout.has_open_leads() { self.contacts } else { 0 }
+        if self.spread.is_some() || self.layout.has_open_leads() { self.occupied().count() } else { 0 }
+    }
+
+    /// Leads that a sample is at the end of.
+    fn occupied(&self) -> impl Iterator<Item = usize> + '_ {
+        (0..self.columns.len()).filter(|&lead| self.at(lead).is_some())
     }
 
     /// The node of a contact's own end of its lead.
-    pub(crate) fn plug(&self, contact: usize) -> usize {
-        match self.plugs() {
-            0 => CONTACTS + self.layout.column(contact),
-            _ => self.nodes() - self.added() + contact,
+    pub(crate) fn plug(&self, lead: usize) -> usize {
+        let place = if self.plugs() > 0 { self.occupied().position(|other| other == lead) } else { None };
+        match place {
+            Some(place) => self.nodes() - self.added() + place,
+            None => CONTACTS + self.layout.column(lead),
         }
     }
 
@@ -335,31 +364,29 @@ impl Parts {
     /// The nodes that [`Parts::added`] counts, each with the node at the other end of its lead and the lead's
     /// resistance in ohms.
     pub(crate) fn leads(&self) -> Vec<(usize, usize, f64)> {
-        let of_contact = |contact: usize| {
+        let of_contact = |lead: usize| {
             let ohm = match self.spread {
-                _ if self.layout.is_open(contact) => OPEN_LEAD_OHM,
-                Some(_) => Spread::lead_ohm(self.seed, contact),
+                _ if self.layout.is_open(lead) => OPEN_LEAD_OHM,
+                Some(_) => Spread::lead_ohm(self.seed, lead),
                 None => NO_LEAD_OHM,
             };
-            (self.plug(contact), CONTACTS + self.layout.column(contact), ohm)
+            (self.plug(lead), CONTACTS + self.layout.column(lead), ohm)
         };
         let of_row = |row: usize| (self.row(row), self.layout.terminal(row), OPEN_LEAD_OHM);
-        (0..self.plugs()).map(of_contact).chain(self.layout.open_rows().map(of_row)).collect()
+        self.occupied()
+            .take(self.plugs())
+            .map(of_contact)
+            .chain(self.layout.open_rows().map(of_row))
+            .collect()
     }
 
     fn cables(&self) -> usize {
         CONTACTS + self.columns.len()
     }
 
-    /// The node of the sample's own side of a contact.
-    pub(crate) fn inside(&self, contact: usize) -> usize {
-        let barriers = &self.imperfections.barriers;
-        if barriers.is_empty() { self.plug(contact) } else { self.cables() + contact }
-    }
-
     /// The node that soaks up charge behind a cable.
     fn soaking(&self, cable: usize) -> usize {
-        self.cables() + self.imperfections.barriers.len() + cable
+        self.cables() + self.junctions.len() + cable
     }
 
     /// Where a crosspoint leads; `None` where the matrix has none.
@@ -386,13 +413,6 @@ impl Parts {
     pub(crate) fn crosspoints(&self) -> Vec<Crosspoint> {
         let of_row = |&row: &u16| self.columns.iter().map(move |&column| Crosspoint { row, column });
         self.rows.iter().flat_map(of_row).collect()
-    }
-
-    /// Whether anything of the sample depends on its temperature.
-    pub(crate) fn feels_temperature(&self) -> bool {
-        self.specimen.depends_on_temperature()
-            || self.imperfections.temperature_coefficient_per_k != 0.0
-            || !self.imperfections.barriers.is_empty()
     }
 
     /// Resistance of the ammeter's input when it measures, in ohms.

@@ -1,7 +1,7 @@
 //! Benches and samples for the tests of this room. Invented figures.
 
 use crate::parts::{Broken, Parts, Place};
-use crate::world::{Limits, Source, World};
+use crate::world::{Source, World};
 use quadrille_documents::{Bench, Dialect, Role, Sample};
 use quadrille_quantity::Tesla;
 use quadrille_specimen::ROOM;
@@ -180,9 +180,13 @@ pub(crate) fn imperfect_film(keys: &str) -> Sample {
 
 /// A world without instruments' errors, and the crosspoints of a configuration on it.
 pub(crate) fn world(bench: &Bench, dialects: &Dialects, sample: &Sample) -> World {
-    let parts = Parts::new(bench, &|role| dialects.of(role), sample, bench.seed, Broken::default()).unwrap();
-    let limits = Limits { voltage: 50.0, current: 0.1, power: 0.5 };
-    World::new(parts, limits, Source { on: false, level: 0.0, current: 0.0, limit: 20.0 }, (ROOM, Tesla(0.0)))
+    world_of(bench, dialects, &[sample])
+}
+
+/// The same with several samples.
+pub(crate) fn world_of(bench: &Bench, dialects: &Dialects, samples: &[&Sample]) -> World {
+    let parts = Parts::new(bench, &|role| dialects.of(role), samples, bench.seed, Broken::default()).unwrap();
+    World::new(parts, Source { on: false, level: 0.0, current: 0.0, limit: 20.0 }, (ROOM, Tesla(0.0)))
         .unwrap()
 }
 

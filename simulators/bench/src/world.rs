@@ -61,12 +61,21 @@ pub(crate) struct Source {
     pub(crate) limit: f64,
 }
 
-/// What the sample may be given.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Limits {
-    pub(crate) voltage: f64,
-    pub(crate) current: f64,
-    pub(crate) power: f64,
+/// What a sample has come to.
+#[derive(Clone, Debug)]
+struct Memory {
+    /// How much warmer it is than what is around it, in kelvins.
+    warmth: f64,
+    /// Currents into its contacts as its temperature differences follow them, in amperes.
+    lagging: Vec<f64>,
+    /// Which of its limits are passed.
+    exceeded: [bool; 3],
+}
+
+impl Memory {
+    fn new(contacts: usize) -> Self {
+        Self { warmth: 0.0, lagging: vec![0.0; contacts], exceeded: [false; 3] }
+    }
 }
 
 /// How the source stands to its limit; the voltages between which it drives the set current are those of
@@ -78,10 +87,9 @@ enum Mode {
     AtLimit { positive: bool },
 }
 
-/// Bench and sample as one circuit, at one time.
+/// Bench and samples as one circuit, at one time.
 pub(crate) struct World {
     parts: Parts,
-    limits: Limits,
     position: Position,
     source: Source,
     mode: Mode,
@@ -96,16 +104,12 @@ pub(crate) struct World {
     voltages: Vec<f64>,
     windows: BTreeMap<WindowId, Window>,
     windows_begun: u64,
-    /// Temperature and field around the sample.
+    /// Temperature and field around the samples.
     surrounding: (Kelvin, Tesla),
-    /// How much warmer than that it is, in kelvins.
-    warmth: f64,
+    samples: Vec<Memory>,
     /// The source on its way to a current.
     approach: Option<Approach>,
-    /// Currents into the sample's contacts as its temperature differences follow them, in amperes.
-    lagging: Vec<f64>,
     limit_reached: bool,
-    exceeded: [bool; 3],
     complaints: Vec<Complaint>,
 }
 
@@ -113,23 +117,21 @@ impl World {
     /// Everything at rest at time zero.
     pub(crate) fn new(
         parts: Parts,
-        limits: Limits,
         source: Source,
         (temperature, field): (Kelvin, Tesla),
     ) -> Result<Self, SpecimenError> {
-        let position = Position::at_rest(temperature, field);
+        let position = Position::at_rest(parts.samples.len(), temperature, field);
         let formed = Arc::new(parts.form(&position)?);
-        let lines = vec![[0.0; 2]; parts.imperfections.barriers.len()];
+        let lines = vec![[0.0; 2]; parts.junctions.len()];
         let lined = parts.circuit(&formed, &position, &lines)?;
         Ok(Self {
             voltages: lined.background.clone(),
             lines,
             lined,
             barrier_stride: f64::INFINITY,
-            lagging: vec![0.0; formed.sample.count()],
+            samples: parts.samples.iter().map(|held| Memory::new(held.contacts())).collect(),
             kept: HashMap::from([(position.clone(), Arc::clone(&formed))]),
             parts,
-            limits,
             position,
             source,
             mode: Mode::Off,
@@ -138,10 +140,8 @@ impl World {
             windows: BTreeMap::new(),
             windows_begun: 0,
             surrounding: (temperature, field),
-            warmth: 0.0,
             approach: None,
             limit_reached: false,
-            exceeded: [false; 3],
             complaints: Vec::new(),
         })
     }
@@ -160,6 +160,11 @@ impl World {
 
     pub(crate) fn complaints(&self) -> &[Complaint] {
         &self.complaints
+    }
+
+    /// Temperature of the first sample, or of where one would be.
+    pub(crate) fn temperature(&self) -> Kelvin {
+        self.position.conditions.first().map_or(self.surrounding.0, |condition| condition.temperature())
     }
 
     /// Whether the source is held by its voltage limit.
@@ -250,7 +255,7 @@ impl World {
         self.set_surroundings(time, self.surrounding.0, field)
     }
 
-    /// Sets the sample's temperature and the field; where the sample has no circuit there, nothing is changed.
+    /// Sets the samples' temperature and the field; where one has no circuit there, nothing is changed.
     pub(crate) fn set_surroundings(
         &mut self,
         time: f64,
@@ -259,9 +264,10 @@ impl World {
     ) -> Result<(), SpecimenError> {
         self.advance(time);
         let around = (temperature, field);
-        let temperature = (temperature.0 + self.warmth).to_bits();
-        let field = field.0.to_bits();
-        let position = Position { temperature, field, ..self.position.clone() };
+        let mut position = Position { field: field.0.to_bits(), ..self.position.clone() };
+        for (condition, sample) in position.conditions.iter_mut().zip(&self.samples) {
+            condition.set_temperature(Kelvin(temperature.0 + sample.warmth));
+        }
         let formed = match self.kept.get(&position) {
             Some(formed) => Arc::clone(formed),
             None => Arc::new(self.parts.form(&position)?),

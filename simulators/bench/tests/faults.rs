@@ -40,7 +40,7 @@ fn simulated(surroundings: &str) -> SimulatedBench {
         Role::ALL.map(|role| dialect(role.word(), &config(&format!("dialects/{role}.toml"))).unwrap());
     let of = |role: Role| dialects.iter().find(|dialect| dialect.role == role).unwrap();
     let sample = sample("sample.toml", &config("demo/standard-low.toml")).unwrap();
-    SimulatedBench::new(&document, of, &sample, Options::default()).unwrap()
+    SimulatedBench::new(&document, of, &[&sample], Options::default()).unwrap()
 }
 
 /// A client of one device.

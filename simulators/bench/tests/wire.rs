@@ -59,7 +59,7 @@ fn simulated_with(bench: &str, options: Options) -> SimulatedBench {
     let sample = include_str!("../../../config/demo/standard-low.toml");
     let bench = quadrille_documents::bench("bench.toml", bench, |_| Ok(())).unwrap();
     let sample = quadrille_documents::sample("standard-low.toml", sample).unwrap();
-    SimulatedBench::new(&bench, of, &sample, options).unwrap()
+    SimulatedBench::new(&bench, of, &[&sample], options).unwrap()
 }
 
 /// A client that knows nothing but lines.

@@ -59,7 +59,7 @@ fn simulated(ohms: [f64; 4], dialects: &[Dialect], options: Options) -> Simulate
 fn toleranced(ohms: [f64; 4], tolerance: f64, dialects: &[Dialect], options: Options) -> SimulatedBench {
     let of = |role: Role| dialects.iter().find(|dialect| dialect.role == role).unwrap();
     let sample = sample("sample.toml", &ring(ohms, tolerance)).unwrap();
-    SimulatedBench::new(&document(), of, &sample, options).unwrap()
+    SimulatedBench::new(&document(), of, &[&sample], options).unwrap()
 }
 
 /// A client of one device.
@@ -405,7 +405,7 @@ async fn what_a_bench_cannot_show_is_refused() {
     let plain = SimulatedBench::new(
         &bare(),
         |role| Box::leak(Box::new(shipped())).iter().find(|dialect| dialect.role == role).unwrap(),
-        &sample("film.toml", &config("demo/film.toml")).unwrap(),
+        &[&sample("film.toml", &config("demo/film.toml")).unwrap()],
         Options::default(),
     )
     .unwrap();

@@ -10,7 +10,7 @@ use std::time::Duration;
 fn simulated() -> SimulatedBench {
     let dialects = Dialects::ideal();
     let sample = ring(1e4, 1.5e4, 2.2e4, 3.3e4);
-    SimulatedBench::new(&surrounded(), |role| dialects.of(role), &sample, Options::default()).unwrap()
+    SimulatedBench::new(&surrounded(), |role| dialects.of(role), &[&sample], Options::default()).unwrap()
 }
 
 fn in_virtual_time<T>(work: impl Future<Output = T>) -> T {
@@ -244,7 +244,7 @@ fn faults_show_in_status_and_readings() {
 fn the_field_of_a_bench_with_a_magnet_is_the_magnets_and_a_films_hall_voltage_follows_it() {
     let dialects = Dialects::ideal();
     let bench =
-        SimulatedBench::new(&surrounded(), |role| dialects.of(role), &film(), Options::default()).unwrap();
+        SimulatedBench::new(&surrounded(), |role| dialects.of(role), &[&film()], Options::default()).unwrap();
     let hall = in_virtual_time(async {
         assert_eq!(bench.set_field(Tesla(0.1)), Err(SimulationError::Driven));
         let matrix = Role::SwitchMatrix;
@@ -279,7 +279,7 @@ fn a_night_of_twelve_hours_is_the_same_every_time() {
         let dialects = Dialects::new();
         let sample = ring(1e4, 1.5e4, 2.2e4, 3.3e4);
         let bench =
-            SimulatedBench::new(&bench, |role| dialects.of(role), &sample, Options::default()).unwrap();
+            SimulatedBench::new(&bench, |role| dialects.of(role), &[&sample], Options::default()).unwrap();
         in_virtual_time(async {
             ask(&bench, TemperatureController, "TEMP:SPO 90;RAMP 1;:OUTP ON").await;
             pass(43_200.0).await;

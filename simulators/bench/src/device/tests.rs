@@ -6,7 +6,7 @@ use quadrille_documents::Role::{self, Ammeter, CurrentSource, SwitchMatrix, Volt
 
 fn simulated(dialects: &Dialects, options: Options) -> SimulatedBench {
     let sample = ring(1e4, 1.5e4, 2.2e4, 3.3e4);
-    SimulatedBench::new(&bench(), |role| dialects.of(role), &sample, options).unwrap()
+    SimulatedBench::new(&bench(), |role| dialects.of(role), &[&sample], options).unwrap()
 }
 
 /// Messages with the response message each must have, on a fresh bench in virtual time.
@@ -320,7 +320,7 @@ fn a_sample_without_a_model_is_refused_with_what_to_write() {
     let mut sample = ring(1e4, 1.5e4, 2.2e4, 3.3e4);
     sample.model = None;
     let dialects = Dialects::new();
-    let refused = SimulatedBench::new(&bench(), |role| dialects.of(role), &sample, Options::default());
+    let refused = SimulatedBench::new(&bench(), |role| dialects.of(role), &[&sample], Options::default());
     let message = refused.err().unwrap().to_string();
     assert_eq!(message, "sample \"ring\" has no model to simulate: write [model] in its document");
 }
@@ -346,7 +346,7 @@ fn after_a_reset_the_noise_of_a_state_begins_again() {
 fn volts_at_gigohms(options: Options) -> f64 {
     let dialects = Dialects::ideal();
     let sample = ring(1e10, 1.5e10, 2.2e10, 3.3e10);
-    let bench = SimulatedBench::new(&bench(), |role| dialects.of(role), &sample, options).unwrap();
+    let bench = SimulatedBench::new(&bench(), |role| dialects.of(role), &[&sample], options).unwrap();
     in_virtual_time(async {
         ask(&bench, SwitchMatrix, "ROUT:CLOS (@3!11,1!12,4!11,2!12,5!1)").await;
         ask(&bench, Ammeter, "INP ON").await;
@@ -375,7 +375,7 @@ fn a_reading_has_the_johnson_noise_of_what_it_was_taken_on_whenever_it_is_fetche
         document.disturbances.johnson = true;
         let (dialects, sample) = (Dialects::ideal(), ring(1e8, 1.5e8, 2.2e8, 3.3e8));
         let of = |role| dialects.of(role);
-        let bench = SimulatedBench::new(&document, of, &sample, Options::default()).unwrap();
+        let bench = SimulatedBench::new(&document, of, &[&sample], Options::default()).unwrap();
         in_virtual_time(async {
             ask(&bench, SwitchMatrix, "ROUT:CLOS (@4!14,2!13)").await;
             ask(&bench, Voltmeter, "VOLT:RANG 0.1;:INIT").await;

@@ -1,15 +1,15 @@
 //! How the circuit of a position is put together: matrix, cables, meters, sample, and what makes them imperfect.
 
 use super::{
-    Balance, CLAMP_SIEMENS, CONTACTS, Drive, Formed, Inputs, Lined, Parts, Position, RETURN_LOW, SENSE_HIGH,
-    SENSE_LOW, SOURCE_HIGH,
+    Balance, CLAMP_SIEMENS, CONTACTS, Drive, Formed, Held, Inputs, Junction, Lined, Parts, Position,
+    RETURN_LOW, SENSE_HIGH, SENSE_LOW, SOURCE_HIGH,
 };
 use crate::elements::{Line, Sense, conducts};
 use quadrille_documents::Imperfections;
 use quadrille_experiment::Contact;
 use quadrille_network::{Dynamics, Mesh, NetworkError, TerminalMatrix};
 use quadrille_quantity::Tesla;
-use quadrille_specimen::{ROOM, SpecimenError};
+use quadrille_specimen::SpecimenError;
 use std::sync::Arc;
 
 /// Least capacitance of a node: a bare terminal (common practice, no source).
@@ -24,10 +24,11 @@ const OUTPUT_OFF_OHM: f64 = 1e6;
 impl Parts {
     /// The circuit of a position.
     pub(crate) fn form(&self, position: &Position) -> Result<Formed, SpecimenError> {
-        let sample = self.sample(position, position.field())?;
+        let samples = self.terminals(position)?;
         let mut mesh = Mesh::new(self.nodes());
-        let contacts: Vec<usize> = (0..sample.count()).map(|k| self.inside(k)).collect();
-        mesh.add_sample(&sample, &contacts);
+        for (sample, held) in samples.iter().zip(&self.samples) {
+            mesh.add_sample(sample, &held.inside);
+        }
         self.add_relays(&mut mesh, position);
         let mut balance = self.balance(position);
         self.add_imperfections(&mut mesh, &mut balance);
@@ -35,8 +36,10 @@ impl Parts {
             mesh.add_capacitance_to_ground(node, *farad);
             mesh.add_conductance_to_ground(node, *siemens);
         }
-        for (contact, &node) in Contact::first(sample.count()).zip(&contacts) {
-            balance.leaks[node] += sample.to_ground(contact);
+        for (sample, held) in samples.iter().zip(&self.samples) {
+            for (contact, &node) in Contact::first(sample.count()).zip(&held.inside) {
+                balance.leaks[node] += sample.to_ground(contact);
+            }
         }
         if self.layout.load > 0.0 {
             mesh.add_conductance(SENSE_HIGH, SENSE_LOW, self.layout.load);
@@ -47,10 +50,10 @@ impl Parts {
         let without_ammeter = self.disturbances.johnson.then(|| mesh.clone());
         let input = if position.input { self.burden_ohm } else { SHORTED_OHM };
         mesh.add_conductance_to_ground(RETURN_LOW, 1.0 / input);
-        let sense = self.sense(position, &sample)?;
+        let sense = self.sense(position, &samples)?;
         let causes = self.causes(position);
-        let mut formed = Formed { mesh, causes, sample, balance, sense, without_ammeter, whole: None };
-        if self.imperfections.barriers.is_empty() {
+        let mut formed = Formed { mesh, causes, samples, balance, sense, without_ammeter, whole: None };
+        if self.junctions.is_empty() {
             formed.whole = Some(Arc::new(self.lined(&formed, &[])?));
         }
         Ok(formed)
@@ -78,10 +81,11 @@ impl Parts {
 
     /// The lines through two voltages of each contact.
     pub(crate) fn lines(&self, position: &Position, voltages: &[[f64; 2]]) -> Vec<Line> {
-        let barriers = self.imperfections.barriers.iter().zip(voltages);
-        barriers
-            .map(|(barrier, voltages)| Line::through(barrier.as_ref(), *voltages, position.temperature()))
-            .collect()
+        let line = |(junction, voltages): (&Junction, &[f64; 2])| {
+            let temperature = position.conditions[junction.sample].temperature();
+            Line::through(junction.barrier.as_ref(), *voltages, temperature)
+        };
+        self.junctions.iter().zip(voltages).map(line).collect()
     }
 
     /// Conductance that leads to ground from where the ammeter is, but for the ammeter itself, in siemens.
@@ -94,51 +98,48 @@ impl Parts {
 
     fn with_lines(&self, mesh: &Mesh, lines: &[Line]) -> Mesh {
         let mut mesh = mesh.clone();
-        for (contact, line) in lines.iter().enumerate() {
-            mesh.add_conductance(self.plug(contact), self.inside(contact), line.siemens);
+        for (junction, line) in self.junctions.iter().zip(lines) {
+            let [outside, inside] = self.sides(junction);
+            mesh.add_conductance(outside, inside, line.siemens);
         }
         mesh
     }
 
-    /// What conducts between the contacts, in the light and at the temperature that there are.
-    fn sample(&self, position: &Position, field: Tesla) -> Result<TerminalMatrix, SpecimenError> {
-        let kelvin = position.temperature().0;
-        for (quantity, value, is_right, range) in [
-            ("temperature in kelvins", kelvin, kelvin.is_finite() && kelvin > 0.0, "above zero"),
-            ("field in teslas", field.0, field.0.is_finite(), "finite"),
-        ] {
-            if !is_right {
-                return Err(NetworkError::OutOfRange { quantity, value, range }.into());
-            }
-        }
-        let sample = self.specimen.terminals(position.temperature(), field)?;
-        let light = self.imperfections.light.filter(|_| position.lit).map_or(1.0, |light| light.factor);
-        let warmer = kelvin - ROOM.0;
-        let factor = light * (-self.imperfections.temperature_coefficient_per_k * warmer).exp();
-        Ok(if factor == 1.0 { sample } else { sample.times(factor) })
+    /// Nodes of a contact's metal and of the sample beneath it.
+    pub(crate) fn sides(&self, junction: &Junction) -> [usize; 2] {
+        let held = &self.samples[junction.sample];
+        [held.outside[junction.contact], held.inside[junction.contact]]
+    }
+
+    /// What conducts between the contacts of each sample.
+    fn terminals(&self, position: &Position) -> Result<Vec<TerminalMatrix>, SpecimenError> {
+        let each = self.samples.iter().zip(&position.conditions);
+        each.map(|(held, condition)| held.terminals(*condition, position.field())).collect()
     }
 
     fn add_imperfections(&self, mesh: &mut Mesh, balance: &mut Balance) {
-        let Imperfections { leak_ohm, leak_to_ground_ohm, capacitance_f, .. } = &self.imperfections;
         for &(a, b, siemens) in &self.layout.leaks {
             mesh.add_conductance(self.plug(a), self.plug(b), siemens);
         }
-        for &(contact, siemens) in &self.layout.to_ground {
-            balance.leaks[self.plug(contact)] += siemens;
+        for &(lead, siemens) in &self.layout.to_ground {
+            balance.leaks[self.plug(lead)] += siemens;
         }
         for (node, other, ohm) in self.leads() {
             mesh.add_conductance(node, other, 1.0 / ohm);
         }
-        let count = self.contacts;
-        for (k, ohm) in leak_ohm.iter().enumerate().filter(|(_, ohm)| **ohm > 0.0) {
-            mesh.add_conductance(self.inside(k), self.inside((k + 1) % count), 1.0 / ohm);
-        }
-        for (k, ohm) in leak_to_ground_ohm.iter().enumerate().filter(|(_, ohm)| **ohm > 0.0) {
-            balance.leaks[self.inside(k)] += 1.0 / ohm;
-        }
-        for a in 0..count {
-            for b in a + 1..count {
-                mesh.add_capacitance(self.inside(a), self.inside(b), *capacitance_f);
+        for Held { inside, imperfections, .. } in &self.samples {
+            let Imperfections { leak_ohm, leak_to_ground_ohm, capacitance_f, .. } = imperfections;
+            let count = inside.len();
+            for (k, ohm) in leak_ohm.iter().enumerate().filter(|(_, ohm)| **ohm > 0.0) {
+                mesh.add_conductance(inside[k], inside[(k + 1) % count], 1.0 / ohm);
+            }
+            for (k, ohm) in leak_to_ground_ohm.iter().enumerate().filter(|(_, ohm)| **ohm > 0.0) {
+                balance.leaks[inside[k]] += 1.0 / ohm;
+            }
+            for a in 0..count {
+                for b in a + 1..count {
+                    mesh.add_capacitance(inside[a], inside[b], *capacitance_f);
+                }
             }
         }
         if let Some(absorption) = self.disturbances.absorption {
@@ -149,24 +150,26 @@ impl Parts {
         }
     }
 
-    fn sense(&self, position: &Position, sample: &TerminalMatrix) -> Result<Option<Sense>, SpecimenError> {
-        if !conducts(&self.disturbances, &self.imperfections) {
-            return Ok(None);
-        }
+    fn sense(&self, position: &Position, samples: &[TerminalMatrix]) -> Result<Option<Sense>, SpecimenError> {
         let on = |terminal: usize| {
             let row = self.layout.row(terminal).filter(|&row| !self.layout.is_row_open(row))?;
             let mut columns = position.closed.iter().filter(|(r, _)| *r == row).map(|(_, column)| *column);
-            let contact = columns.next().and_then(|column| self.layout.contact(column));
-            let contact =
-                contact.filter(|&contact| contact < sample.count() && !self.layout.is_open(contact));
+            let lead = columns.next().and_then(|column| self.layout.contact(column));
+            let contact = lead.filter(|&lead| !self.layout.is_open(lead)).and_then(|lead| self.at(lead));
             if columns.next().is_none() { contact } else { None }
         };
-        let Some(pair) = on(SENSE_HIGH).zip(on(SENSE_LOW)).filter(|(a, b)| a != b) else { return Ok(None) };
-        let reversed = match self.imperfections.thermomagnetic {
-            Some(_) => Some(self.sample(position, Tesla(-position.field().0))?),
+        let Some(((sample, high), (of_low, low))) = on(SENSE_HIGH).zip(on(SENSE_LOW)) else {
+            return Ok(None);
+        };
+        let held = &self.samples[sample];
+        if sample != of_low || high == low || !conducts(&self.disturbances, &held.imperfections) {
+            return Ok(None);
+        }
+        let reversed = match held.imperfections.thermomagnetic {
+            Some(_) => Some(held.terminals(position.conditions[sample], Tesla(-position.field().0))?),
             None => None,
         };
-        Ok(Some(Sense::new(pair, sample, reversed.as_ref())?))
+        Ok(Some(Sense::new(sample, (high, low), &samples[sample], reversed.as_ref())?))
     }
 
     fn add_relays(&self, mesh: &mut Mesh, position: &Position) {
@@ -199,7 +202,7 @@ impl Parts {
             leaks[SENSE_LOW] += 1.0 / inputs.ohm;
         }
         let mut capacitances = vec![capacitance.max(LEAST_CAPACITANCE_F); self.cables()];
-        capacitances.resize(self.cables() + self.imperfections.barriers.len(), LEAST_CAPACITANCE_F);
+        capacitances.resize(self.cables() + self.junctions.len(), LEAST_CAPACITANCE_F);
         let slow = self.disturbances.absorption.map_or(0.0, |absorption| absorption.part);
         capacitances.resize(self.nodes() - self.added(), capacitance.max(LEAST_CAPACITANCE_F) * slow);
         capacitances.resize(self.nodes(), LEAST_CAPACITANCE_F);
@@ -234,8 +237,9 @@ impl Parts {
         lines: &[Line],
     ) -> Result<Vec<f64>, NetworkError> {
         let mut sum = vec![0.0; self.nodes()];
-        let of_lines = lines.iter().enumerate().map(|(contact, line)| {
-            vec![(self.plug(contact), -line.ampere), (self.inside(contact), line.ampere)]
+        let of_lines = self.junctions.iter().zip(lines).map(|(junction, line)| {
+            let [outside, inside] = self.sides(junction);
+            vec![(outside, -line.ampere), (inside, line.ampere)]
         });
         for cause in causes.iter().cloned().chain(of_lines) {
             if cause.iter().all(|(_, ampere)| *ampere == 0.0) {

@@ -3,7 +3,7 @@
 use super::{MeterFault, SourceFault, WiringFault};
 use crate::fault::FaultKind;
 use crate::fault_board::Board;
-use crate::parts::Parts;
+use crate::parts::{Held, Parts};
 use quadrille_documents::Role;
 
 /// What is wrong with a meter.
@@ -87,8 +87,8 @@ impl Board {
 impl Parts {
     /// Why a fault would change nothing here.
     pub(crate) fn can_have(&self, fault: &WiringFault) -> Result<(), String> {
-        let contacts = self.contacts();
-        if let Some(contact) = fault.contacts().find(|contact| contact.index() >= contacts) {
+        if let Some(contact) = fault.contacts().find(|contact| self.at(contact.index()).is_none()) {
+            let contacts: usize = self.samples.iter().map(Held::contacts).sum();
             return Err(format!("the sample has {contacts} contacts, and {contact} is none of them"));
         }
         match fault {

@@ -4,6 +4,7 @@
 
 use super::{Mode, World};
 use crate::elements::{limited, thermal_volt};
+use crate::parts::Junction;
 use quadrille_network::Response;
 
 /// Largest error of a stride, in thermal voltages n k T / e: of every node at its end, and where a meter averages, of
@@ -169,12 +170,11 @@ impl World {
             self.draw(&at, &at);
             let response = self.respond(stride);
             let next = self.barrier_volts(&response.voltages);
-            let kelvin = self.position.temperature();
-            let barriers = self.parts.imperfections.barriers.iter();
-            let trial: Vec<f64> = barriers
-                .zip(at.iter().zip(&next))
-                .map(|(barrier, (at, next))| limited(barrier.as_ref(), kelvin, [*at, *next]))
-                .collect();
+            let trial = |(junction, (at, next)): (&Junction, (&f64, &f64))| {
+                let kelvin = self.position.conditions[junction.sample].temperature();
+                limited(junction.barrier.as_ref(), kelvin, [*at, *next])
+            };
+            let trial: Vec<f64> = self.parts.junctions.iter().zip(at.iter().zip(&next)).map(trial).collect();
             if trial == next && self.most_thermal(&at, &next) <= TANGENT {
                 return Some((next, response));
             }
@@ -216,8 +216,11 @@ impl World {
 
     /// Voltage of each contact's metal against the sample beneath it.
     fn barrier_volts(&self, voltages: &[f64]) -> Vec<f64> {
-        let count = self.lines.len();
-        (0..count).map(|k| voltages[self.parts.plug(k)] - voltages[self.parts.inside(k)]).collect()
+        let volt = |junction| {
+            let [outside, inside] = self.parts.sides(junction);
+            voltages[outside] - voltages[inside]
+        };
+        self.parts.junctions.iter().map(volt).collect()
     }
 
     fn are_same(&self, a: &[f64], b: &[f64]) -> bool {
@@ -237,9 +240,11 @@ impl World {
 
     /// n k T / e of each contact; infinite where it is ohmic.
     fn thermal_volts(&self) -> Vec<f64> {
-        let kelvin = self.position.temperature();
-        let barriers = self.parts.imperfections.barriers.iter();
-        barriers.map(|barrier| barrier.as_ref().map_or(f64::INFINITY, |b| thermal_volt(b, kelvin))).collect()
+        let of = |junction: &Junction| {
+            let kelvin = self.position.conditions[junction.sample].temperature();
+            junction.barrier.as_ref().map_or(f64::INFINITY, |barrier| thermal_volt(barrier, kelvin))
+        };
+        self.parts.junctions.iter().map(of).collect()
     }
 }
 

@@ -53,12 +53,15 @@ impl World {
     }
 
     fn thermal_energy(&self) -> f64 {
-        BOLTZMANN * self.position.temperature().0
+        let sample = self.formed.sense.as_ref().map_or(0, |sense| sense.of);
+        let condition = self.position.conditions.get(sample);
+        BOLTZMANN * condition.map_or(self.surrounding.0, |condition| condition.temperature()).0
     }
 
     /// Nernst, Righi-Leduc and Seebeck: what heat that flows anyway does, whatever the current's sign.
     fn heat_volts(&self, sense: &Sense) -> f64 {
-        let Some(thermomagnetic) = &self.parts.imperfections.thermomagnetic else { return 0.0 };
+        let held = &self.parts.samples[sense.of];
+        let Some(thermomagnetic) = &held.imperfections.thermomagnetic else { return 0.0 };
         let between = |list: &[f64]| {
             let at = |k: usize| list.get(k).copied().unwrap_or(0.0);
             at(sense.high) - at(sense.low)
@@ -83,8 +86,10 @@ impl World {
         if disturbances.drift_v == 0.0 {
             return 0.0;
         }
+        let first = self.parts.samples[sense.of].leads.start;
         let relay = |row: usize, contact: usize| {
-            let purpose = Purpose::new(self.parts.seed, "drift").whole(row as u64).whole(contact as u64);
+            let column = (first + contact) as u64;
+            let purpose = Purpose::new(self.parts.seed, "drift").whole(row as u64).whole(column);
             let amplitude = disturbances.drift_v * (2.0 / DRIFT_WAVES as f64).sqrt();
             let wave_of = |k: u64| {
                 let purpose = purpose.clone().whole(k);
@@ -101,12 +106,13 @@ impl World {
     /// What fluctuates at the sense contacts in proportion to the current: the resistance of one that carries it, and its
     /// potential by what passes through the sample.
     fn contacts(&self, sense: &Sense, from: f64, to: f64) -> f64 {
-        let own = &self.parts.imperfections.contact_noise_ohm;
-        let through = &self.parts.imperfections.excess_noise_ohm;
+        let held = &self.parts.samples[sense.of];
+        let own = &held.imperfections.contact_noise_ohm;
+        let through = &held.imperfections.excess_noise_ohm;
         if own.is_empty() && through.is_empty() {
             return 0.0;
         }
-        let (_, currents) = self.in_sample(&self.voltages);
+        let (_, currents) = self.in_sample(sense.of, &self.voltages);
         let passes = currents.iter().map(|ampere| ampere.0.abs()).sum::<f64>() / 2.0;
         let passes = passes.copysign(self.source.current);
         let at = |contact: usize| {
@@ -115,9 +121,9 @@ impl World {
                 if ohm == 0.0 || ampere == 0.0 {
                     return 0.0;
                 }
-                ampere
-                    * ohm
-                    * fluctuation(&Purpose::new(self.parts.seed, word).whole(contact as u64), from, to)
+                let column = held.leads.start + contact;
+                let purpose = Purpose::new(self.parts.seed, word).whole(column as u64);
+                ampere * ohm * fluctuation(&purpose, from, to)
             };
             // The contact's outside is above the sample where current enters.
             let carried = Some(currents[contact].0).filter(|ampere| ampere.abs() > CARRIES * passes.abs());

@@ -1,7 +1,8 @@
 //! What the world complains of.
 
-use super::{Limits, World};
+use super::World;
 use crate::complaint::{Complaint, ComplaintKind};
+use crate::parts::Limits;
 use crate::parts::{CONTACTS, Place, RETURN_LOW, SOURCE_HIGH};
 use quadrille_documents::Role;
 use quadrille_quantity::Volt;
@@ -61,19 +62,23 @@ impl World {
         };
         let columns = self.parts.wired();
         if let Some(column) = (0..columns).find(shorted) {
-            let detail = format!("source and return are both on contact {}", column + 1);
+            let detail = format!("source and return are both on {}", self.parts.contact_in_words(column));
             self.complain(ComplaintKind::SourceShorted, detail);
         }
     }
 
-    /// Complains once when a limit is passed, again only after it was kept.
+    /// Complains once when a limit of a sample is passed, again only after it was kept.
     pub(super) fn judge_limits(&mut self) {
-        let (contacts, currents) = self.in_sample(&self.voltages);
+        (0..self.samples.len()).for_each(|sample| self.judge_limits_of(sample));
+    }
+
+    fn judge_limits_of(&mut self, sample: usize) {
+        let (contacts, currents) = self.in_sample(sample, &self.voltages);
         let power: f64 = contacts.iter().zip(&currents).map(|(v, i)| v * i.0).sum();
         let current = currents.iter().fold(0.0_f64, |m, i| m.max(i.0.abs()));
         let highest = contacts.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let lowest = contacts.iter().copied().fold(f64::INFINITY, f64::min);
-        let Limits { voltage: most_v, current: most_a, power: most_w } = self.limits;
+        let Limits { voltage: most_v, current: most_a, power: most_w } = self.parts.samples[sample].limits;
         let judged = [
             (ComplaintKind::OverVoltage, highest - lowest, most_v, "V"),
             (ComplaintKind::OverCurrent, current, most_a, "A"),
@@ -81,10 +86,12 @@ impl World {
         ];
         for (k, (kind, value, limit, unit)) in judged.into_iter().enumerate() {
             let exceeds = value > limit * LIMIT_MARGIN;
-            if exceeds && !self.exceeded[k] {
-                self.complain(kind, format!("{value:.6e} {unit} in the sample, {limit:e} {unit} is allowed"));
+            if exceeds && !self.samples[sample].exceeded[k] {
+                let called = self.parts.called(sample);
+                let detail = format!("{value:.6e} {unit} in the sample{called}, {limit:e} {unit} is allowed");
+                self.complain(kind, detail);
             }
-            self.exceeded[k] = exceeds;
+            self.samples[sample].exceeded[k] = exceeds;
         }
     }
 

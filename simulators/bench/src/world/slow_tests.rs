@@ -146,16 +146,24 @@ fn a_sample_that_warms_itself_follows_its_own_time_constant() {
             let shown = (world.end_window(window).unwrap() / (amperes * ohm)).ln() / per_kelvin;
             // Strides of an eighth of what is left.
             assert!((shown / warmth - 1.0).abs() < 1e-2, "{shown} instead of {warmth}");
-            assert!((world.warmth / warmth - 1.0).abs() < 1e-2, "{} instead of {warmth}", world.warmth);
+            assert!(
+                (world.samples[0].warmth / warmth - 1.0).abs() < 1e-2,
+                "{} instead of {warmth}",
+                world.samples[0].warmth
+            );
         }
     }
     assert!(warmth > 8.0, "{warmth}");
-    assert!((world.warmth - warmth).abs() < 2e-3, "{} instead of {warmth}", world.warmth);
+    assert!(
+        (world.samples[0].warmth - warmth).abs() < 2e-3,
+        "{} instead of {warmth}",
+        world.samples[0].warmth
+    );
     let end = 30.02;
     // It cools as it warmed.
     drive(&mut world, end, 0.0);
     world.advance(end + 3.0);
-    close(world.warmth, warmth * (-1.0f64).exp(), 5e-3);
+    close(world.samples[0].warmth, warmth * (-1.0f64).exp(), 5e-3);
 }
 
 #[test]
@@ -232,7 +240,6 @@ fn the_temperature_and_the_field_are_set_together_or_not_at_all() {
     let reversed = shown(320.0, -0.4, 20.0);
     close((warm - reversed) / 2.0, -31.2 * 0.4 * 1e-4 * 0.1f64.exp(), 1e-5);
     assert!(
-        world.set_surroundings(40.0, Kelvin(f64::NAN), Tesla(0.0)).is_err()
-            || world.position().temperature().0 == 320.0
+        world.set_surroundings(40.0, Kelvin(f64::NAN), Tesla(0.0)).is_err() || world.temperature().0 == 320.0
     );
 }

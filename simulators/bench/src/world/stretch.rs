@@ -2,7 +2,8 @@
 //! level, light that goes on, a sample that warms itself.
 
 use super::{Mode, World};
-use quadrille_quantity::{Ampere, Volt};
+use crate::parts::Held;
+use quadrille_quantity::{Ampere, Kelvin, Volt};
 
 /// After this many time constants an exponential is over: 1e-17.
 const OVER: f64 = 40.0;
@@ -57,65 +58,92 @@ impl World {
     }
 
     fn light(&mut self, most: f64) -> f64 {
-        let Some(light) = self.parts.imperfections.light else { return most };
-        let lit = self.time >= light.from_s && self.time < light.to_s;
-        if std::mem::replace(&mut self.position.lit, lit) != lit {
-            self.rearrange();
+        let (mut stride, mut changed) = (most, false);
+        for (held, condition) in self.parts.samples.iter().zip(&mut self.position.conditions) {
+            let Some(light) = held.imperfections.light else { continue };
+            let lit = self.time >= light.from_s && self.time < light.to_s;
+            changed |= std::mem::replace(&mut condition.lit, lit) != lit;
+            let next = [light.from_s, light.to_s].into_iter().find(|moment| *moment > self.time);
+            stride = next.map_or(stride, |moment| stride.min(moment - self.time));
         }
-        let next = [light.from_s, light.to_s].into_iter().find(|moment| *moment > self.time);
-        next.map_or(most, |moment| most.min(moment - self.time))
-    }
-
-    /// The circuit of a stride is that at the sample's mean temperature over it.
-    fn prepare_warmth(&mut self, most: f64) -> f64 {
-        let heating = self.parts.imperfections.heating.filter(|_| self.parts.feels_temperature());
-        let Some(heating) = heating else { return most };
-        let ahead = self.respond(most).voltages;
-        let power = self.power(&self.voltages).max(self.power(&ahead));
-        let end = power * heating.kelvin_per_w;
-        let gap = (end - self.warmth).abs();
-        let mut stride = most;
-        let within = (gap * WARMER).max(WARMER_K);
-        if gap > within {
-            stride = most.min(-heating.time_s * (-within / gap).ln_1p());
-        }
-        let length = stride / heating.time_s;
-        let mean = end - (self.warmth - end) * (-length).exp_m1() / length;
-        let kelvin = self.surrounding.0.0 + mean;
-        if (kelvin - self.position.temperature().0).abs() > ANEW_K {
-            let before = std::mem::replace(&mut self.position.temperature, kelvin.to_bits());
-            // A material may have no circuit there: it stays as warm as it was.
-            if self.parts.form(&self.position).is_err() {
-                self.position.temperature = before;
-            }
+        if changed {
             self.rearrange();
         }
         stride
     }
 
-    /// After a stride of some seconds: how warm the sample is, and which temperature differences the current made.
-    /// Answers what of them is in the sense voltage, in volt-seconds (Ettingshausen).
-    pub(super) fn follow(&mut self, seconds: f64) -> f64 {
-        if let Some(heating) = self.parts.imperfections.heating {
-            let end = self.power(&self.voltages) * heating.kelvin_per_w;
-            self.warmth = end + (self.warmth - end) * (-seconds / heating.time_s).exp();
-            let kelvin = self.surrounding.0.0 + self.warmth;
-            let differs = (kelvin - self.position.temperature().0).abs() > ANEW_K;
-            if differs && !self.parts.feels_temperature() {
-                // Its circuit is the same at every temperature: there is nothing to form.
-                self.position.temperature = kelvin.to_bits();
+    /// The circuit of a stride is that at the samples' mean temperatures over it.
+    fn prepare_warmth(&mut self, most: f64) -> f64 {
+        let feels = |held: &Held| held.imperfections.heating.filter(|_| held.feels_temperature());
+        let heatings: Vec<_> = self.parts.samples.iter().map(feels).enumerate().collect();
+        let heatings: Vec<_> = heatings.into_iter().filter_map(|(k, heating)| Some((k, heating?))).collect();
+        if heatings.is_empty() {
+            return most;
+        }
+        let ahead = self.respond(most).voltages;
+        let mut stride = most;
+        let mut ends = Vec::with_capacity(heatings.len());
+        for (sample, heating) in heatings {
+            let power = self.power(sample, &self.voltages).max(self.power(sample, &ahead));
+            let end = power * heating.kelvin_per_w;
+            let gap = (end - self.samples[sample].warmth).abs();
+            let within = (gap * WARMER).max(WARMER_K);
+            if gap > within {
+                stride = stride.min(-heating.time_s * (-within / gap).ln_1p());
+            }
+            ends.push((sample, end, heating.time_s));
+        }
+        let mut changed = false;
+        for (sample, end, time_s) in ends {
+            let length = stride / time_s;
+            let mean = end - (self.samples[sample].warmth - end) * (-length).exp_m1() / length;
+            let kelvin = Kelvin(self.surrounding.0.0 + mean);
+            let before = self.position.conditions[sample];
+            if (kelvin.0 - before.temperature().0).abs() > ANEW_K {
+                self.position.conditions[sample].set_temperature(kelvin);
+                // A material may have no circuit there: it stays as warm as it was.
+                if self.parts.form(&self.position).is_err() {
+                    self.position.conditions[sample] = before;
+                }
+                changed = true;
             }
         }
-        let Some(thermomagnetic) = &self.parts.imperfections.thermomagnetic else { return 0.0 };
+        if changed {
+            self.rearrange();
+        }
+        stride
+    }
+
+    /// After a stride of some seconds: how warm the samples are, and which temperature differences the current made.
+    /// Answers what of them is in the sense voltage, in volt-seconds (Ettingshausen).
+    pub(super) fn follow(&mut self, seconds: f64) -> f64 {
+        (0..self.samples.len()).map(|sample| self.follow_one(sample, seconds)).sum()
+    }
+
+    fn follow_one(&mut self, sample: usize, seconds: f64) -> f64 {
+        let held = &self.parts.samples[sample];
+        if let Some(heating) = held.imperfections.heating {
+            let end = self.power(sample, &self.voltages) * heating.kelvin_per_w;
+            let warmth = &mut self.samples[sample].warmth;
+            *warmth = end + (*warmth - end) * (-seconds / heating.time_s).exp();
+            let kelvin = Kelvin(self.surrounding.0.0 + *warmth);
+            let condition = &mut self.position.conditions[sample];
+            let differs = (kelvin.0 - condition.temperature().0).abs() > ANEW_K;
+            if differs && !held.feels_temperature() {
+                // Its circuit is the same at every temperature: there is nothing to form.
+                condition.set_temperature(kelvin);
+            }
+        }
+        let Some(thermomagnetic) = &held.imperfections.thermomagnetic else { return 0.0 };
         let (part, time_s) = (thermomagnetic.ettingshausen, thermomagnetic.time_s);
         if part == 0.0 {
             return 0.0;
         }
-        let (_, currents) = self.in_sample(&self.voltages);
+        let (_, currents) = self.in_sample(sample, &self.voltages);
         let decay = -(-seconds / time_s).exp_m1();
-        let sense = self.formed.sense.as_ref();
+        let sense = self.formed.sense.as_ref().filter(|sense| sense.of == sample);
         let mut volt_seconds = 0.0;
-        for (contact, (lagging, now)) in self.lagging.iter_mut().zip(&currents).enumerate() {
+        for (contact, (lagging, now)) in self.samples[sample].lagging.iter_mut().zip(&currents).enumerate() {
             let ohm = sense.map_or(0.0, |sense| sense.odd_ohm[contact]);
             let left = *lagging - now.0;
             volt_seconds += part * ohm * (now.0 * seconds + left * time_s * decay);
@@ -124,23 +152,19 @@ impl World {
         volt_seconds
     }
 
-    /// Voltages of the sample's own side of its contacts, and the currents into them.
-    pub(super) fn in_sample(&self, voltages: &[f64]) -> (Vec<f64>, Vec<Ampere>) {
-        let inside = (0..self.formed.sample.count()).map(|k| voltages[self.parts.inside(k)]);
-        let volts: Vec<f64> = inside.collect();
+    /// Voltages of a sample's own side of its contacts, and the currents into them.
+    pub(super) fn in_sample(&self, sample: usize, voltages: &[f64]) -> (Vec<f64>, Vec<Ampere>) {
+        let volts: Vec<f64> = self.parts.samples[sample].inside.iter().map(|&node| voltages[node]).collect();
         let as_volts: Vec<Volt> = volts.iter().copied().map(Volt).collect();
-        let currents = self.formed.sample.currents(&as_volts).unwrap_or_default();
+        let currents = self.formed.samples[sample].currents(&as_volts).unwrap_or_default();
         (volts, currents)
     }
 
-    /// Power into the sample with its contacts, in watts.
-    fn power(&self, voltages: &[f64]) -> f64 {
-        let (_, currents) = self.in_sample(voltages);
-        currents
-            .iter()
-            .enumerate()
-            .map(|(contact, ampere)| voltages[self.parts.plug(contact)] * ampere.0)
-            .sum()
+    /// Power into a sample with its contacts, in watts.
+    fn power(&self, sample: usize, voltages: &[f64]) -> f64 {
+        let (_, currents) = self.in_sample(sample, voltages);
+        let outside = self.parts.samples[sample].outside.iter();
+        outside.zip(&currents).map(|(&node, ampere)| voltages[node] * ampere.0).sum()
     }
 
     /// Whether a meter averages over the time that comes next.

@@ -3,6 +3,7 @@
 use super::test_support::{close, drive, driven};
 use super::*;
 use crate::complaint::ComplaintKind;
+use crate::parts::Limits;
 use crate::testing::{Dialects, bench, film, pair, relays, ring, world};
 
 const PLAIN_OHM: f64 = 1e11;
@@ -329,7 +330,7 @@ fn what_the_sample_may_not_be_given_is_complained_of_once() {
     // Between contacts 1 and 2 of the ring are 10 kohm beside 70: 8.75 kohm.
     let given = |amperes: f64, limits: Limits| {
         let mut world = world(&bench(), &Dialects::ideal(), &ring(1e4, 1.5e4, 2.2e4, 3.3e4));
-        world.limits = limits;
+        world.parts.samples[0].limits = limits;
         let mut world = driven(world, [1, 2, 3, 4], amperes);
         world.complaints.clear();
         (1..5).for_each(|k| world.advance(f64::from(k)));

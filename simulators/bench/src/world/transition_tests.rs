@@ -107,8 +107,8 @@ fn the_current_through_a_barrier_at_rest_is_that_of_its_characteristic_to_nine_d
     for (k, amperes) in [1e-4, -1e-4, 1e-3, -3e-6, 5e-6].into_iter().enumerate() {
         drive(&mut world, 10.0 * k as f64, amperes);
         world.advance(10.0 * (k + 1) as f64);
-        let volt = world.voltages[CONTACTS + 1] - world.voltages[world.parts.inside(1)];
-        let through = world.in_sample(&world.voltages).1[1].0;
+        let volt = world.voltages[CONTACTS + 1] - world.voltages[world.parts.samples[0].inside[1]];
+        let through = world.in_sample(0, &world.voltages).1[1].0;
         assert!((through / amperes - 1.0).abs() < 1e-3, "{through:e}");
         close(through, 1e-9 * (volt / thermal).exp_m1() + volt / 8e4, 1e-9);
     }
@@ -152,13 +152,13 @@ fn the_rise_of_temperature_is_an_exponential_to_the_thermal_resistance_times_the
         (70.0, rise / 4.0),
     ] {
         world.advance(time);
-        close(world.warmth, expected, 2e-5);
-        assert!((world.position.temperature().0 - 295.0 - world.warmth).abs() < 0.1 * rise);
+        close(world.samples[0].warmth, expected, 2e-5);
+        assert!((world.temperature().0 - 295.0 - world.samples[0].warmth).abs() < 0.1 * rise);
     }
     let off = Source { on: false, ..world.source() };
     world.set_source(70.0, off);
     world.advance(74.0);
-    close(world.warmth, rise / 4.0 * (-2f64).exp(), 1e-4);
+    close(world.samples[0].warmth, rise / 4.0 * (-2f64).exp(), 1e-4);
     world.advance(200.0);
-    assert!((world.position.temperature().0 - 295.0).abs() < 2e-4);
+    assert!((world.temperature().0 - 295.0).abs() < 2e-4);
 }

@@ -19,7 +19,7 @@ fn simulated(bench: &Bench, of: fn(Role) -> Dialect) -> Result<SimulatedBench, S
     let dialects = Role::ALL.map(of);
     let sample = ring(1e4, 1.5e4, 2.2e4, 3.3e4);
     let dialect = |role: Role| dialects.iter().find(|dialect| dialect.role == role).unwrap();
-    SimulatedBench::new(bench, dialect, &sample, Options::default())
+    SimulatedBench::new(bench, dialect, &[&sample], Options::default())
 }
 
 /// What the devices answer to messages, one after the other, and the times at which they do. After an empty message
