@@ -38,7 +38,7 @@ pub(crate) fn one(inputs: &Inputs) -> (SimulatedBench, Bench) {
     let equipped = &inputs.equipped;
     let dialect = |role: Role| -> &Dialect { equipped.dialect(role).unwrap() };
     let simulated =
-        SimulatedBench::new(&equipped.bench, dialect, inputs.sample(), Options::default()).unwrap();
+        SimulatedBench::new(&equipped.bench, dialect, &[inputs.sample()], Options::default()).unwrap();
     let session = |role: Role| {
         let instrument = equipped.bench.instruments.iter().find(|one| one.role == role).unwrap();
         let (link, server) = memory(instrument.resource.value.parse().unwrap());

@@ -165,7 +165,7 @@ pub(super) fn junctions(samples: &[Held]) -> Vec<Junction> {
     let mut junctions = Vec::new();
     for (sample, held) in samples.iter().enumerate() {
         for (contact, barrier) in held.imperfections.barriers.iter().enumerate() {
-            junctions.push(Junction { sample, contact, barrier: barrier.clone() });
+            junctions.push(Junction { sample, contact, barrier: *barrier });
         }
     }
     junctions
