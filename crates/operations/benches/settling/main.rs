@@ -7,6 +7,7 @@
 #![allow(clippy::print_stdout, clippy::unwrap_used, clippy::disallowed_methods)]
 
 mod check;
+mod disturb;
 mod judge;
 mod night;
 mod oracle;

@@ -141,11 +141,11 @@ pub(crate) fn measured(draw: &Draw, settling: &str, part: Part, change: impl Fn(
     let mut plan = plan(&inputs);
     change(&mut plan);
     virtually(async {
-        let mut twins = twins(&inputs);
+        let mut twins = twins(&inputs, draw);
         let mut scribe = Scribe::new(Some(twins.looks.clone()));
         carry(&plan, &mut twins.bench, &mut twins.hand, &mut scribe).await;
         let complaints = twins.simulated.complaints().len();
-        let looks = std::mem::take(&mut *twins.looks.lock().unwrap());
+        let looks = std::mem::replace(&mut *twins.looks.lock().unwrap(), Looks::new(draw));
         Measured { scribe, looks, complaints }
     })
 }

@@ -61,16 +61,25 @@ pub(crate) enum Class {
     Deep,
     /// Absorption a hundred times slower than the first exponential.
     Slow,
+    /// One reading in a hundred is a spike.
+    Spikes,
+    /// The first one or two readings after a change are anything.
+    Bounce,
+    /// A transient that ends as a power of time.
+    Power,
 }
 
 impl Class {
     /// All of them, with their names.
-    pub(crate) const ALL: [(&'static str, Self); 5] = [
+    pub(crate) const ALL: [(&'static str, Self); 8] = [
         ("plain", Self::Plain),
         ("flicker", Self::Flicker),
         ("mains", Self::Mains),
         ("deep", Self::Deep),
         ("slow", Self::Slow),
+        ("spikes", Self::Spikes),
+        ("bounce", Self::Bounce),
+        ("power", Self::Power),
     ];
 }
 

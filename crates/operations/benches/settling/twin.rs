@@ -1,7 +1,8 @@
 //! A bench and its quiet twin: two simulations of the same documents, one without noise, that are told the same at the
 //! same time over links in memory. Whoever measures sees the noisy one; what the quiet one showed is kept beside it.
 
-use crate::regime::without_noise;
+use crate::disturb::Disturber;
+use crate::regime::{Draw, without_noise};
 use async_trait::async_trait;
 use quadrille_bench::{Options, SimulatedBench};
 use quadrille_documents::{Dialect, Role};
@@ -15,6 +16,7 @@ use quadrille_operations::{FieldHand, Inputs};
 use quadrille_quantity::{Ampere, Tesla, Volt};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
+use tokio::time::Instant;
 
 /// One reading as both benches gave it.
 #[derive(Clone, Copy, Debug)]
@@ -24,10 +26,17 @@ pub(crate) struct Look {
 }
 
 /// What was read.
-#[derive(Default)]
 pub(crate) struct Looks {
     pub(crate) volts: Vec<Look>,
     pub(crate) amperes: Vec<Look>,
+    disturber: Disturber,
+}
+
+impl Looks {
+    /// None yet.
+    pub(crate) fn new(draw: &Draw) -> Self {
+        Self { volts: Vec::new(), amperes: Vec::new(), disturber: Disturber::new(draw) }
+    }
 }
 
 /// Shared by whoever reads and whoever looks it up afterwards.
@@ -102,10 +111,10 @@ pub(crate) struct Twins {
 }
 
 /// Both, told the same.
-pub(crate) fn twins(inputs: &Inputs) -> Twins {
+pub(crate) fn twins(inputs: &Inputs, draw: &Draw) -> Twins {
     let (simulated, noisy) = one(inputs);
     let (quiet, twin) = one(&without_noise(inputs));
-    let looks = Shared::default();
+    let looks: Shared = Arc::new(Mutex::new(Looks::new(draw)));
     let bench = Bench {
         source: Box::new(Both(noisy.source, twin.source, Arc::clone(&looks))),
         voltmeter: Box::new(Both(noisy.voltmeter, twin.voltmeter, Arc::clone(&looks))),
@@ -152,11 +161,15 @@ impl CurrentSource for Both<dyn CurrentSource> {
     }
 
     async fn set_level(&mut self, level: Ampere) -> Result<()> {
-        both!(self, set_level(level))
+        let set = both!(self, set_level(level));
+        self.2.lock().unwrap().disturber.level(level.0);
+        set
     }
 
     async fn set_output(&mut self, on: bool) -> Result<()> {
-        both!(self, set_output(on))
+        let set = both!(self, set_output(on));
+        self.2.lock().unwrap().disturber.output(on);
+        set
     }
 
     async fn in_compliance(&mut self) -> Result<Option<bool>> {
@@ -183,10 +196,16 @@ impl Voltmeter for Both<dyn Voltmeter> {
     }
 
     async fn read(&mut self) -> Result<Answer> {
+        let from = Instant::now();
         let (noisy, quiet) = tokio::join!(self.0.read(), self.1.read());
-        let (noisy, quiet) = (noisy?, number(&quiet?));
-        let look = Look { noisy: number(&noisy), quiet };
-        self.2.lock().unwrap().volts.push(look);
+        let (mut noisy, quiet) = (noisy?, number(&quiet?));
+        let mut looks = self.2.lock().unwrap();
+        let [more, quietly] = looks.disturber.add(from, Instant::now());
+        if let (MeterValue::Value(value), true) = (&mut noisy.value, more != 0.0) {
+            *value += more;
+            noisy.text = format!("{value:.9E}");
+        }
+        looks.volts.push(Look { noisy: number(&noisy), quiet: quiet + quietly });
         Ok(noisy)
     }
 }
