@@ -26,6 +26,8 @@ pub struct RangeFacts {
     pub of_range: f64,
     /// White noise, in V/√Hz or A/√Hz.
     pub noise_per_rthz: f64,
+    /// Where 1/f noise is as dense as the white, in hertz; 0 where there is none worth naming.
+    pub noise_corner_hz: f64,
 }
 
 impl RangeFacts {
@@ -338,6 +340,7 @@ fn ranges(table: &Table<'_>, role: Role) -> Option<Vec<RangeFacts>> {
         let of_reading = need("of_reading", PART);
         let of_range = need("of_range", PART);
         let noise = need(noise, Bounds::new(0.0, 1.0, unit));
+        let corner = table.number("noise_corner_hz", Bounds::new(0.0, 1e6, "Hz"));
         let (Some(scale), Some(of_reading), Some(of_range), Some(noise)) =
             (scale, of_reading, of_range, noise)
         else {
@@ -354,6 +357,7 @@ fn ranges(table: &Table<'_>, role: Role) -> Option<Vec<RangeFacts>> {
             of_reading: of_reading.value,
             of_range: of_range.value,
             noise_per_rthz: noise.value,
+            noise_corner_hz: corner.map_or(0.0, |corner| corner.value),
         });
     }
     all_right.then_some(ranges)

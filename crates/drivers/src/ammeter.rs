@@ -56,7 +56,17 @@ impl Meter {
         let (number, text) = self.session.reading(Action::Read, self.aperture).await?;
         self.session.no_errors().await?;
         let value = meter_value(number);
-        Ok(Answer { value, text, range: range.full_scale, gain_u: range.gain_u(), own_u: range.own_u() })
+        // A mean over T has the bandwidth 1/(2 T).
+        let noise_u = range.noise_per_rthz / (2.0 * self.aperture.as_secs_f64()).sqrt();
+        Ok(Answer {
+            value,
+            text,
+            range: range.full_scale,
+            gain_u: range.gain_u(),
+            own_u: range.own_u(),
+            noise_u: if noise_u.is_finite() { noise_u } else { 0.0 },
+            corner_hz: range.noise_corner_hz,
+        })
     }
 }
 

@@ -57,6 +57,39 @@ pub enum Event {
         /// Why, in words.
         reason: String,
     },
+    /// A reading did not settle, or not as well as wanted; it was kept with what is uncertain of it.
+    Flagged {
+        /// Where the current flowed.
+        configuration: Configuration,
+        /// In which direction.
+        polarity: Polarity,
+        /// Why, in words.
+        reason: String,
+    },
+    /// A state that could have been stopped was held for longer, to see whether that would have been right.
+    Audited {
+        /// Where the current flowed.
+        configuration: Configuration,
+        /// When it could have been stopped, in seconds after the change.
+        stopped_s: f64,
+        /// Until when it was held.
+        held_s: f64,
+        /// How far the voltages of both are apart.
+        difference_v: f64,
+        /// How far they may be.
+        allowed_v: f64,
+        /// Whether voltage and current agree. Where they do not, what comes is waited for longer.
+        agrees: bool,
+    },
+    /// Dead time and window of the Hall legs were decided, alike at every field of a temperature.
+    HallTimed {
+        /// Wait after each change.
+        dead: Second,
+        /// Averaging time after that.
+        window: Second,
+        /// Why, in a sentence.
+        because: String,
+    },
     /// Something failed.
     Fault {
         /// What, in words.

@@ -62,6 +62,10 @@ pub struct Answer {
     pub gain_u: f64,
     /// Standard uncertainty of the rest, in the unit of the role.
     pub own_u: f64,
+    /// Standard deviation of one such reading by the meter's white noise over its aperture, in the unit of the role.
+    pub noise_u: f64,
+    /// Where the meter's 1/f noise is as dense as the white, in hertz; 0 where its data sheet tells of none.
+    pub corner_hz: f64,
 }
 
 /// A value, or the state in which a meter has none.

@@ -1,6 +1,6 @@
 //! Guard, buffers and waiting time from the resistance at hand, each with its reason.
 
-use crate::{EquippedBench, Settings, Settle};
+use crate::{ByEvidence, EquippedBench, Settings, Settle};
 use quadrille_documents::{Fault, Faults, Place, Role, Settling, Switch};
 use quadrille_quantity::{Ampere, Farad, Kelvin, Ohm, Second, Volt};
 use quadrille_specimen::Specimen;
@@ -11,6 +11,12 @@ const NEGLIGIBLE: f64 = 1e-4;
 /// Longest wait that is put up with before the guard is driven to shorten it.
 const PATIENCE: Second = Second(0.05);
 
+/// Relative standard uncertainty that is wanted where nobody says (common practice, no source).
+pub(crate) const USUAL_U: f64 = 1e-3;
+
+/// Part of the wanted uncertainty that noise may make up; the rest is for the meters, the contacts and the thickness.
+const OF_WANTED: f64 = 0.5;
+
 /// What a person asked for.
 pub(crate) struct Wanted {
     pub(crate) current: Ampere,
@@ -20,6 +26,8 @@ pub(crate) struct Wanted {
     pub(crate) guard: Switch,
     pub(crate) buffers: Switch,
     pub(crate) settling: Settling,
+    /// Wanted relative standard uncertainty of each result.
+    pub(crate) uncertainty: f64,
     pub(crate) temperatures: Vec<Kelvin>,
 }
 
@@ -40,14 +48,15 @@ pub(crate) fn choices(
     let resistance = resistance(&wanted, model, &mut reasons, &mut warnings)?;
     let guard = guard(equipped, wanted.guard, resistance, &mut reasons);
     let buffers = buffers(equipped, wanted.buffers, resistance, &mut reasons);
-    let (settle, discharge) = settle(equipped, wanted.settling, guard, resistance, &mut reasons);
+    let (settle, discharge) =
+        settle(equipped, wanted.settling, wanted.uncertainty, guard, resistance, &mut reasons);
     let settings = Settings {
         current: wanted.current,
         voltage_limit: wanted.voltage_limit,
         voltage_range: wanted.voltage_range,
         aperture_plc: wanted.aperture_plc,
         aperture: Second(wanted.aperture_plc / equipped.bench.mains_hz),
-        settle: Settle::Wait(settle),
+        settle,
         discharge,
         residual: residual(equipped, wanted.current),
         guard,
@@ -159,23 +168,42 @@ fn longest_time_constant(resistance: Ohm, cable: Farad) -> Second {
 fn settle(
     equipped: &EquippedBench,
     settling: Settling,
+    wanted_u: f64,
     guard: bool,
     resistance: Ohm,
     reasons: &mut Vec<String>,
-) -> (Second, Second) {
+) -> (Settle, Second) {
     let cable = &equipped.bench.wiring.cable;
     let capacitance = if guard { cable.guarded_capacitance_f } else { cable.capacitance_f };
     let tau = longest_time_constant(resistance, Farad(capacitance));
-    let operate = equipped.dialects.iter().map(|dialect| dialect.facts.operate_s).fold(0.0, f64::max);
-    let (settle, because) = match settling {
-        Settling::Time(time) => (Second(time), "as pinned".to_owned()),
-        Settling::Evidence { longest_wait_s, .. } => (Second(longest_wait_s), "the longest wait".to_owned()),
-        Settling::TimeConstants(count) => (
-            tau * count + Second(operate),
-            format!("{count} time constants of up to {tau}, and {} for the instruments", Second(operate)),
-        ),
+    let operate = Second(equipped.dialects.iter().map(|dialect| dialect.facts.operate_s).fold(0.0, f64::max));
+    let wait = |wait: Second, because: String, reasons: &mut Vec<String>| {
+        reasons.push(format!("wait {wait} after each change: {because}"));
+        Settle::Wait(wait)
     };
-    reasons.push(format!("wait {settle} after each change: {because}"));
+    let settle = match settling {
+        Settling::Time(time) => wait(Second(time), "as pinned".to_owned(), reasons),
+        Settling::TimeConstants(count) => {
+            let because = format!("{count} time constants of up to {tau}, and {operate} for the instruments");
+            wait(tau * count + operate, because, reasons)
+        }
+        Settling::Evidence { bias_relative, longest_wait_s, strict } => {
+            let longest = Second(longest_wait_s);
+            reasons.push(format!(
+                "each reading waits until fast readings show that what is left of the transient is below {} of it, \
+                 {longest} at most; time constants are expected up to {tau}",
+                part(bias_relative)
+            ));
+            Settle::Evidence(ByEvidence {
+                uncertainty: wanted_u * OF_WANTED,
+                bias: bias_relative,
+                longest,
+                strict,
+                time_constant: tau,
+                operate,
+            })
+        }
+    };
     // At zero current the leads need only fall far enough that no crosspoint moves under a voltage worth naming.
-    (settle, Second((4.0 * tau.0).min(settle.0)))
+    (settle, Second((4.0 * tau.0).min(settle.pause().0)))
 }

@@ -15,7 +15,7 @@ pub use choosing::Choosing;
 pub use settings::{ByEvidence, PlannedSample, Settings, Settle};
 pub use verify::{Judgement, Prediction, Verification, judge};
 
-use quadrille_documents::{Action, Bench, Dialect, Fault, Faults, Located, Recipe, Role, Sample, Settling};
+use quadrille_documents::{Action, Bench, Dialect, Fault, Faults, Located, Recipe, Role, Sample};
 use quadrille_experiment::{Configuration, Polarity};
 use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
 use quadrille_specimen::Specimen;
@@ -192,10 +192,6 @@ fn pinned(recipe: &Recipe) -> Result<(Ampere, Volt), Faults> {
     if recipe.voltage_limit_v.is_none() {
         open("no voltage limit is written, and this version chooses none", "write voltage_limit_v = 2.0");
     }
-    if matches!(recipe.settling.value, Settling::Evidence { .. }) {
-        let remedy = "write [settling] with time_s = 0.2 or time_constants = 12";
-        open("this version waits by the clock, not by evidence", remedy);
-    }
     match (&recipe.current_a, &recipe.voltage_limit_v) {
         (Some(current), Some(limit)) if faults.is_empty() => Ok((Ampere(current.value), Volt(limit.value))),
         _ => Err(Faults(faults)),
@@ -214,6 +210,7 @@ fn choices(equipped: &EquippedBench, sample: &Sample, recipe: &Recipe) -> Result
             guard: recipe.guard.value,
             buffers: recipe.buffers.value,
             settling: recipe.settling.value,
+            uncertainty: recipe.wanted_relative_u.as_ref().map_or(choose::USUAL_U, |u| u.value),
             temperatures: recipe.temperatures_k.iter().map(|kelvin| Kelvin(kelvin.value)).collect(),
         },
         Specimen::new(sample)?.as_ref(),

@@ -49,7 +49,7 @@ pub struct ByEvidence {
     pub longest: Second,
     /// Whether the rest of the transient itself must be shown to be small, not only counted in the uncertainty.
     pub strict: bool,
-    /// Time constant of the leads with the sample, as far as it is known.
+    /// Time constant of the leads with the sample, as far as it is known: rather too long than too short.
     pub time_constant: Second,
     /// Shortest wait: the instruments' own time to follow.
     pub operate: Second,

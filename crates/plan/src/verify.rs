@@ -1,6 +1,6 @@
 //! Proving a bench right on a resistor network of known value: the plan, the prediction, the judgement.
 
-use crate::choose::{self, Wanted, no_answer};
+use crate::choose::{self, USUAL_U, Wanted, no_answer};
 use crate::limits::{Allowed, contacts};
 use crate::{EquippedBench, Plan, PlannedSample, Purpose, Ramps, Round, Settle};
 use quadrille_documents::{Faults, Role, Sample, Settling, Switch};
@@ -129,6 +129,7 @@ fn plan(
         guard,
         buffers,
         settling,
+        uncertainty: USUAL_U,
         temperatures: vec![ROOM],
     };
     if let Some(fault) = missing(equipped, sample, guard, buffers) {

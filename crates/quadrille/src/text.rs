@@ -83,9 +83,19 @@ pub(crate) fn event(event: &Event) -> Option<String> {
             format!("Temperature {planned} reached in {waited}: {measured}.")
         }
         Event::FieldSet { confirmed, .. } => format!("Field {confirmed}."),
+        Event::Flagged { configuration, polarity, reason } => {
+            format!("       {configuration} {polarity}  flagged: {reason}")
+        }
+        Event::Audited { configuration, agrees: false, .. } => format!(
+            "       {configuration}: held for longer, it went on changing; what comes waits for longer"
+        ),
+        Event::HallTimed { dead, window, because } => {
+            format!("Hall legs wait {dead} and average {window}: {because}.")
+        }
         Event::Fault { what } => format!("Fault: {what}"),
         Event::IntentToEnergise { .. }
         | Event::RoundFinished { .. }
+        | Event::Audited { .. }
         | Event::Marked { .. }
         | Event::StoodDown { .. } => return None,
     })

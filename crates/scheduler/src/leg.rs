@@ -1,13 +1,15 @@
 //! One leg: a configuration connected cold, its polarities read, and the current back at zero.
 
+use crate::evidence::Mean;
 use crate::run::{Failure, Work};
 use crate::stand_down::{Rest, duration, sees_no_current};
 use quadrille_experiment::{Circumstances, Condition, Configuration, Event, MeterReading, Polarity, Reading};
 use quadrille_instruments::{Answer, MeterValue, Place};
+use quadrille_plan::{Round, Settle};
 use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
 
-/// Headroom of the voltmeter's range over what a first look saw.
-const HEADROOM: f64 = 1.2;
+/// Headroom of the voltmeter's range over what a look saw.
+pub(crate) const HEADROOM: f64 = 1.2;
 
 /// Where a reading is taken.
 #[derive(Clone, Copy)]
@@ -20,34 +22,74 @@ pub(crate) struct Here {
 
 /// Full scales of the two meters.
 #[derive(Clone, Copy)]
-struct Ranges {
-    voltage: Volt,
-    current: Ampere,
+pub(crate) struct Ranges {
+    pub(crate) voltage: Volt,
+    pub(crate) current: Ampere,
+    /// The voltmeter's range that holds whatever the source can put out.
+    pub(crate) widest: Volt,
 }
 
 impl Work<'_> {
     /// Carries out one leg.
-    pub(crate) async fn leg(&mut self, here: Here) -> Result<(), Failure> {
-        let event =
-            Event::IntentToEnergise { configuration: here.configuration, current: self.settings.current };
-        self.recorder.event(&event).await?;
-        self.connect(here.configuration).await?;
+    pub(crate) async fn leg(&mut self, here: Here, round: &Round) -> Result<(), Failure> {
+        match self.settings.settle {
+            Settle::Wait(wait) => self.leg_by_the_clock(here, wait).await,
+            Settle::Evidence(evidence) => self.leg_by_evidence(here, round, evidence).await,
+        }
+    }
+
+    async fn leg_by_the_clock(&mut self, here: Here, wait: Second) -> Result<(), Failure> {
         let first = self.plan.reversal.first().copied().unwrap_or(Polarity::Plus);
         let mut driven = Some(first);
-        self.bench.source.set_level(self.settings.current * first.sign()).await?;
-        self.bench.source.set_output(true).await?;
-        let ranges = self.ranges().await?;
-        self.settle().await;
+        self.drive(here, first).await?;
+        let ranges = self.ranges(wait).await?;
+        tokio::time::sleep(duration(wait.0)).await;
         for _ in 0..self.plan.repeats {
             for &polarity in &self.plan.reversal {
                 if driven != Some(polarity) {
                     self.bench.source.set_level(self.settings.current * polarity.sign()).await?;
-                    self.settle().await;
+                    tokio::time::sleep(duration(wait.0)).await;
                     driven = Some(polarity);
                 }
                 self.read(here, polarity, ranges).await?;
             }
         }
+        self.de_energise().await
+    }
+
+    /// Connects a configuration and drives its first current; the ranges are those that hold what is expected.
+    pub(crate) async fn energise(&mut self, here: Here, first: Polarity) -> Result<Ranges, Failure> {
+        self.drive(here, first).await?;
+        let current = self.bench.ammeter.set_range(self.settings.current).await?;
+        let known =
+            self.learned.entry(self.sample).or_default().resistances.get(&here.configuration).copied();
+        let expected = known.map(|ohm| (self.settings.current * ohm).abs() * HEADROOM);
+        let limit = self.settings.voltage_limit;
+        let (voltage, widest) = match self.settings.voltage_range {
+            Some(pinned) => {
+                let pinned = self.bench.voltmeter.set_range(pinned).await?;
+                (pinned, pinned)
+            }
+            None => {
+                let start = expected.unwrap_or(limit).min(limit);
+                (self.bench.voltmeter.set_range(start).await?, limit)
+            }
+        };
+        Ok(Ranges { voltage, current, widest })
+    }
+
+    async fn drive(&mut self, here: Here, first: Polarity) -> Result<(), Failure> {
+        let event =
+            Event::IntentToEnergise { configuration: here.configuration, current: self.settings.current };
+        self.recorder.event(&event).await?;
+        self.connect(here.configuration).await?;
+        self.bench.source.set_level(self.settings.current * first.sign()).await?;
+        self.bench.source.set_output(true).await?;
+        Ok(())
+    }
+
+    /// Current to zero, output off, and the ammeter agrees: only then may crosspoints move again.
+    pub(crate) async fn de_energise(&mut self) -> Result<(), Failure> {
         self.bench.source.set_level(Ampere(0.0)).await?;
         tokio::time::sleep(duration(self.settings.discharge.0)).await;
         self.bench.source.set_output(false).await?;
@@ -68,18 +110,15 @@ impl Work<'_> {
         Ok(())
     }
 
-    async fn settle(&self) {
-        tokio::time::sleep(duration(self.settings.settle.pause().0)).await;
-    }
-
     /// The ranges of a leg: pinned, or found by a look at the voltage on the range that holds the voltage limit.
-    async fn ranges(&mut self) -> Result<Ranges, Failure> {
+    async fn ranges(&mut self, wait: Second) -> Result<Ranges, Failure> {
         let current = self.bench.ammeter.set_range(self.settings.current).await?;
         if let Some(pinned) = self.settings.voltage_range {
-            return Ok(Ranges { voltage: self.bench.voltmeter.set_range(pinned).await?, current });
+            let voltage = self.bench.voltmeter.set_range(pinned).await?;
+            return Ok(Ranges { voltage, current, widest: voltage });
         }
         let widest = self.bench.voltmeter.set_range(self.settings.voltage_limit).await?;
-        self.settle().await;
+        tokio::time::sleep(duration(wait.0)).await;
         let look = self.bench.voltmeter.read().await?;
         let voltage = match look.value {
             MeterValue::Value(seen) => {
@@ -89,7 +128,7 @@ impl Work<'_> {
             }
             MeterValue::Overload(_) | MeterValue::NotANumber => widest,
         };
-        Ok(Ranges { voltage, current })
+        Ok(Ranges { voltage, current, widest })
     }
 
     async fn read(&mut self, here: Here, polarity: Polarity, ranges: Ranges) -> Result<(), Failure> {
@@ -99,42 +138,77 @@ impl Work<'_> {
         let (voltage, current) = (voltage?, current?);
         let at_limit = self.bench.source.in_compliance().await?.unwrap_or(false);
         let condition = condition(&voltage, &current, at_limit);
-        let reading = Reading {
-            time: Second(middle),
+        let reading = self.reading(here, &voltage, &current, condition, middle);
+        let circumstances = self.circumstances(here, polarity, ranges, &voltage, &current);
+        self.keep(here, polarity, &reading, &circumstances).await
+    }
+
+    /// A reading of what both meters answered.
+    pub(crate) fn reading(
+        &self,
+        here: Here,
+        voltage: &Answer,
+        current: &Answer,
+        condition: Condition,
+        time: f64,
+    ) -> Reading {
+        Reading {
+            time: Second(time),
             temperature: here.temperature,
             field: here.field,
             configuration: here.configuration,
-            current: measured(&current, Ampere),
-            voltage: measured(&voltage, Volt),
+            current: measured(current, Ampere, None),
+            voltage: measured(voltage, Volt, None),
             condition,
-        };
-        let circumstances = Circumstances {
+        }
+    }
+
+    /// What a reading was taken at, with the settings in force.
+    pub(crate) fn circumstances(
+        &self,
+        here: Here,
+        polarity: Polarity,
+        ranges: Ranges,
+        voltage: &Answer,
+        current: &Answer,
+    ) -> Circumstances {
+        let settings = &self.settings;
+        Circumstances {
             round: here.round,
             sample: self.plan.samples[self.sample].name.clone(),
             polarity,
-            commanded: self.settings.current * polarity.sign(),
+            commanded: settings.current * polarity.sign(),
             voltage_range: ranges.voltage,
             current_range: ranges.current,
-            voltage_limit: self.settings.voltage_limit,
-            settled: self.settings.settle.pause(),
-            aperture: self.settings.aperture,
+            voltage_limit: settings.voltage_limit,
+            settled: settings.settle.pause(),
+            aperture: settings.aperture,
             watch: None,
-            guard: self.settings.guard,
-            buffers: self.settings.buffers,
-            voltage_answer: voltage.text,
-            current_answer: current.text,
-        };
-        self.recorder.reading(&reading, &circumstances).await?;
-        if condition != Condition::Sound {
-            let configuration = here.configuration;
-            let event = Event::Marked { configuration, polarity, reason: condition.to_string() };
-            self.recorder.event(&event).await?;
+            guard: settings.guard,
+            buffers: settings.buffers,
+            voltage_answer: voltage.text.clone(),
+            current_answer: current.text.clone(),
+        }
+    }
+
+    /// Keeps a reading, and says so where it is no value.
+    pub(crate) async fn keep(
+        &mut self,
+        here: Here,
+        polarity: Polarity,
+        reading: &Reading,
+        circumstances: &Circumstances,
+    ) -> Result<(), Failure> {
+        self.recorder.reading(reading, circumstances).await?;
+        if reading.condition != Condition::Sound {
+            let (configuration, reason) = (here.configuration, reading.condition.to_string());
+            self.recorder.event(&Event::Marked { configuration, polarity, reason }).await?;
         }
         Ok(())
     }
 }
 
-fn condition(voltage: &Answer, current: &Answer, at_limit: bool) -> Condition {
+pub(crate) fn condition(voltage: &Answer, current: &Answer, at_limit: bool) -> Condition {
     match (voltage.value, current.value) {
         _ if at_limit => Condition::Compliance,
         (MeterValue::Overload(_), _) => Condition::VoltmeterOverload,
@@ -144,18 +218,24 @@ fn condition(voltage: &Answer, current: &Answer, at_limit: bool) -> Condition {
     }
 }
 
-/// What a meter showed; of a state that is no value, the number that stands for it in SCPI-1999 (from memory), which
-/// no mean ever sees.
-fn measured<Q: Default>(answer: &Answer, quantity: fn(f64) -> Q) -> MeterReading<Q> {
+/// What a meter showed, or a mean of what it showed; of a state that is no value, the number that stands for it in
+/// SCPI-1999 (from memory), which no mean ever sees.
+pub(crate) fn measured<Q: Default>(
+    answer: &Answer,
+    quantity: fn(f64) -> Q,
+    mean: Option<Mean>,
+) -> MeterReading<Q> {
     let value = match answer.value {
-        MeterValue::Value(value) => value,
+        MeterValue::Value(value) => mean.map_or(value, |mean| mean.value),
         MeterValue::Overload(sign) => 9.9e37f64.copysign(sign),
         MeterValue::NotANumber => 9.91e37,
     };
+    let mean = mean.unwrap_or_default();
     MeterReading {
         value: quantity(value),
         gain_u: answer.gain_u,
         own_u: quantity(answer.own_u),
-        ..MeterReading::default()
+        noise_u: quantity(mean.noise_u),
+        settling_u: quantity(mean.settling_u),
     }
 }

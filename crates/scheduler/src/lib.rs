@@ -1,7 +1,10 @@
 //! Carries out a plan on a bench of role traits: cold switching, settling, reading both meters together, and
 //! stand-down on every way out. Knows no SCPI, no transport, no store and no wall clock.
 
+mod evidence;
 mod guarded;
+mod hall;
+mod learned;
 mod leg;
 mod run;
 mod stand_down;

@@ -1,6 +1,7 @@
 //! One execution of a plan, from the first question to stand-down.
 
 use crate::guarded::guarded;
+use crate::learned::Learned;
 use crate::leg::Here;
 use crate::stand_down::{Rest, StandDown, stand_down};
 use crate::{FieldHand, RecordError, Recorder, Stop};
@@ -8,6 +9,7 @@ use quadrille_experiment::Event;
 use quadrille_instruments::{Bench, InstrumentError};
 use quadrille_plan::{Plan, Round, Settings};
 use quadrille_quantity::{Ampere, Kelvin, Tesla};
+use std::collections::BTreeMap;
 use tokio::time::Instant;
 
 /// Why a run ended before its plan did.
@@ -69,6 +71,8 @@ pub(crate) struct Work<'r> {
     pub(crate) sample: usize,
     /// What is set for it on the instruments.
     pub(crate) settings: Settings,
+    /// What the legs have taught of each sample.
+    pub(crate) learned: BTreeMap<usize, Learned>,
 }
 
 /// Carries out a plan. Whatever happens (the plan done, a stop, a failure, a panic), the bench is stood down before
@@ -91,6 +95,7 @@ pub async fn run(
         target: None,
         sample: 0,
         settings: plan.settings(0).clone(),
+        learned: BTreeMap::new(),
     };
     let ending = tokio::select! {
         biased;
@@ -213,7 +218,8 @@ impl Work<'_> {
         for &configuration in &round.legs {
             let temperature = self.temperature(round.temperature).await?;
             self.energised = true;
-            self.leg(Here { round: round.number, field: confirmed, temperature, configuration }).await?;
+            let here = Here { round: round.number, field: confirmed, temperature, configuration };
+            self.leg(here, round).await?;
         }
         self.recorder.event(&Event::RoundFinished { round: round.number }).await?;
         Ok(())

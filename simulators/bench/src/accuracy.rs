@@ -84,8 +84,13 @@ mod tests {
     use super::*;
 
     fn accuracy(seed: u64) -> Accuracy {
-        let facts =
-            |full_scale| RangeFacts { full_scale, of_reading: 1e-3, of_range: 1e-4, noise_per_rthz: 1e-6 };
+        let facts = |full_scale| RangeFacts {
+            full_scale,
+            of_reading: 1e-3,
+            of_range: 1e-4,
+            noise_per_rthz: 1e-6,
+            noise_corner_hz: 0.0,
+        };
         Accuracy::new(seed, Role::Voltmeter, &[facts(0.1), facts(1.0), facts(10.0)])
     }
 

@@ -236,7 +236,15 @@ impl Mock {
 }
 
 fn answer(value: MeterValue, range: f64) -> Answer {
-    Answer { value, text: format!("{value:?}"), range, gain_u: 1e-5, own_u: 1e-6 * range }
+    Answer {
+        value,
+        text: format!("{value:?}"),
+        range,
+        gain_u: 1e-5,
+        own_u: 1e-6 * range,
+        noise_u: 1e-9 * range,
+        corner_hz: 0.0,
+    }
 }
 
 #[async_trait]

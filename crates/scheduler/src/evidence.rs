@@ -1,0 +1,484 @@
+//! A leg that settles by evidence: fast readings after each change, until they show that what is left of the transient is
+//! small enough, or the longest wait is over. Each state (a polarity, until it changes) becomes one reading, a mean over a
+//! window of the fast ones, which are kept with it.
+
+use crate::learned::{HallTiming, Transients};
+use crate::leg::{Here, Ranges, condition, measured};
+use crate::run::{Failure, Work};
+use quadrille_experiment::{Condition, Event, Evidence, Polarity, Watch as Kept};
+use quadrille_instruments::{Answer, MeterValue};
+use quadrille_plan::{ByEvidence, Purpose, Round};
+use quadrille_quantity::{Ampere, Ohm, Second, Volt};
+use quadrille_settling::transient::{Arrival, Kind, Noise, Reason, Verdict, Wanted, Watch, audit};
+use tokio::time::Instant;
+
+/// Boltzmann's constant in joules per kelvin (exact, SI 2019).
+const BOLTZMANN: f64 = 1.380_649e-23;
+
+/// From so many seconds after a change on, readings average over more power-line cycles: what is slow needs fewer.
+const SLOW_S: f64 = 2.0;
+const SLOW_PLC: f64 = 10.0;
+
+/// States in a row without a value after which a leg goes on without one.
+const NO_VALUE: usize = 3;
+
+/// Part of a meter's own uncertainty below which noise, and what is left of a transient, are not worth a wait.
+const WORTH: (f64, f64) = (0.3, 0.1);
+
+/// Smallest voltage that is worth its full accuracy, as a part of the round's largest: what is smaller counts for less in
+/// every result.
+const SMALL: f64 = 0.1;
+
+/// How much longer than the rule asks an audited state is held.
+const HELD: f64 = 4.0;
+
+/// Growth of the voltage over what was expected at which the watch begins again with a larger step.
+const GROWN: f64 = 1.5;
+
+/// One state, read until it had settled.
+pub(crate) struct Settled {
+    pub(crate) kept: Kept,
+    pub(crate) voltage: (Answer, Mean),
+    pub(crate) current: (Answer, Mean),
+    pub(crate) condition: Condition,
+    pub(crate) ranges: Ranges,
+}
+
+/// A mean of one meter, in volts or amperes.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Mean {
+    pub(crate) value: f64,
+    pub(crate) noise_u: f64,
+    pub(crate) settling_u: f64,
+}
+
+/// What is to be done in one state.
+#[derive(Clone, Copy)]
+pub(crate) enum How {
+    /// Until the evidence suffices; then held for longer, to see whether that was right.
+    Until { audited: bool },
+    /// For a fixed time from a fixed time on.
+    Fixed(HallTiming),
+}
+
+/// Both meters' watches of one state.
+struct Pair {
+    voltage: Watch,
+    current: Watch,
+    /// The voltage that the watch was begun for.
+    assumed: f64,
+}
+
+impl Work<'_> {
+    /// Carries out one leg whose readings settle by evidence.
+    pub(crate) async fn leg_by_evidence(
+        &mut self,
+        here: Here,
+        round: &Round,
+        evidence: ByEvidence,
+    ) -> Result<(), Failure> {
+        let timing = match round.purpose {
+            Purpose::Hall => Some(self.hall_timing(here, round, evidence).await?),
+            Purpose::Resistivity | Purpose::Proof => None,
+        };
+        let pattern = self.plan.reversal.clone();
+        let first = pattern.first().copied().unwrap_or(Polarity::Plus);
+        let mut ranges = self.energise(here, first).await?;
+        let (mut changed, mut driven, mut fresh) = (Instant::now(), first, true);
+        let mut window = HallTiming { dead: Second(0.0), window: Second(0.0) };
+        for _ in 0..self.plan.repeats {
+            for &polarity in &pattern {
+                if driven != polarity {
+                    self.bench.source.set_level(self.settings.current * polarity.sign()).await?;
+                    (changed, driven, fresh) = (Instant::now(), polarity, true);
+                }
+                let how = match timing {
+                    Some(timing) if fresh => How::Fixed(timing),
+                    None if fresh => How::Until { audited: self.audit_is_due(round) },
+                    // The pattern's times are 1:2:1: what does not change is averaged once more, and not waited for again.
+                    _ => How::Fixed(HallTiming { dead: window.dead + window.window, ..window }),
+                };
+                let settled = self.state(here, round, evidence, changed, ranges, how).await?;
+                ranges = settled.ranges;
+                let (from, to) = settled.kept.voltage.window_s;
+                window = HallTiming { dead: Second(from), window: Second(to - from) };
+                fresh = false;
+                self.keep_settled(here, polarity, changed, settled).await?;
+            }
+        }
+        self.de_energise().await
+    }
+
+    /// Once a round, in its first state, before anything rests on the rule.
+    fn audit_is_due(&mut self, round: &Round) -> bool {
+        let learned = self.learned.entry(self.sample).or_default();
+        let due = round.purpose == Purpose::Resistivity && learned.audited != Some(round.number);
+        learned.audited = Some(round.number);
+        due
+    }
+
+    /// Reads one state.
+    pub(crate) async fn state(
+        &mut self,
+        here: Here,
+        round: &Round,
+        evidence: ByEvidence,
+        changed: Instant,
+        mut ranges: Ranges,
+        how: How,
+    ) -> Result<Settled, Failure> {
+        let mut kept = Kept::default();
+        let mut pair: Option<Pair> = None;
+        let mut without_value = 0;
+        let mut slow = false;
+        let mut until = 0.0;
+        if let How::Fixed(timing) = how {
+            tokio::time::sleep_until(changed + crate::stand_down::duration(timing.dead.0)).await;
+        }
+        let (voltage, current, ended) = loop {
+            let begun = changed.elapsed().as_secs_f64();
+            let aperture = self.aperture(slow);
+            let (voltage, current) = tokio::join!(self.bench.voltmeter.read(), self.bench.ammeter.read());
+            let (voltage, current) = (voltage?, current?);
+            let now = begun + aperture;
+            let (MeterValue::Value(volts), MeterValue::Value(amperes)) = (voltage.value, current.value)
+            else {
+                if let (MeterValue::Overload(_), true) = (voltage.value, ranges.voltage < ranges.widest) {
+                    ranges.voltage = self.wider(ranges).await?;
+                    (kept, pair, until) = (Kept::default(), None, 0.0);
+                    continue;
+                }
+                without_value += 1;
+                if without_value >= NO_VALUE {
+                    break (voltage, current, None);
+                }
+                continue;
+            };
+            without_value = 0;
+            kept.begun_s.push(begun);
+            kept.aperture_s.push(aperture);
+            kept.voltage_v.push(volts);
+            kept.current_a.push(amperes);
+            if let How::Fixed(timing) = how {
+                if now >= timing.dead.0 + timing.window.0 - 1e-9 {
+                    break (voltage, current, None);
+                }
+                continue;
+            }
+            if let Some(lower) = self.narrower(ranges, &kept, &voltage) {
+                ranges.voltage = self.bench.voltmeter.set_range(lower).await?;
+                (kept, pair, until) = (Kept::default(), None, 0.0);
+                continue;
+            }
+            if now > SLOW_S && !slow && self.settings.aperture_plc < SLOW_PLC {
+                slow = true;
+                self.set_aperture(SLOW_PLC).await?;
+            }
+            self.watch(&mut pair, round, &evidence, here, (&kept, &voltage, &current))?;
+            let Some(pair) = pair.as_mut() else { continue };
+            if now < until {
+                continue;
+            }
+            match (pair.voltage.verdict(), pair.current.verdict()) {
+                (Verdict::GoOn { until_s: a }, Verdict::GoOn { until_s: b }) => until = a.min(b),
+                (Verdict::GoOn { until_s }, _) | (_, Verdict::GoOn { until_s }) => until = until_s,
+                (Verdict::Settled(v) | Verdict::GaveUp(v), Verdict::Settled(i) | Verdict::GaveUp(i)) => {
+                    break (voltage, current, Some((v, i)));
+                }
+            }
+            if now >= evidence.longest.0
+                && let (Some(v), Some(i)) = (pair.voltage.arrival(), pair.current.arrival())
+            {
+                break (voltage, current, Some((v, i)));
+            }
+        };
+        if let (How::Until { audited: true }, Some(stopped), Some(pair)) = (how, ended, pair.as_mut()) {
+            self.hold(here, changed, slow, (&mut kept, pair), stopped, &evidence).await?;
+        }
+        if slow {
+            self.set_aperture(self.settings.aperture_plc).await?;
+        }
+        let at_limit = self.bench.source.in_compliance().await?.unwrap_or(false);
+        let condition = condition(&voltage, &current, at_limit);
+        let (v, i) = match ended {
+            Some(_) => self.arrived(here, pair.as_mut(), ended, condition),
+            None => self.averaged(here, how, evidence, (&kept, &voltage, &current)),
+        };
+        (kept.voltage, kept.current) = (v.1, i.1);
+        Ok(Settled { kept, voltage: (voltage, v.0), current: (current, i.0), condition, ranges })
+    }
+
+    /// Averaging time of a reading now, in seconds.
+    fn aperture(&self, slow: bool) -> f64 {
+        let settings = &self.settings;
+        let plc = if slow { settings.aperture_plc.max(SLOW_PLC) } else { settings.aperture_plc };
+        settings.aperture.0 * plc / settings.aperture_plc
+    }
+
+    /// Gives both watches the newest reading, and begins them where the voltage is larger than they were begun for.
+    fn watch(
+        &mut self,
+        pair: &mut Option<Pair>,
+        round: &Round,
+        evidence: &ByEvidence,
+        here: Here,
+        (kept, voltage, current): (&Kept, &Answer, &Answer),
+    ) -> Result<(), Failure> {
+        let last = kept.begun_s.len() - 1;
+        let seen = kept.voltage_v[last].abs();
+        if let Some(pair) = pair.as_mut().filter(|pair| seen <= GROWN * pair.assumed) {
+            pair.voltage.push(kept.begun_s[last], kept.aperture_s[last], kept.voltage_v[last]);
+            pair.current.push(kept.begun_s[last], kept.aperture_s[last], kept.current_a[last]);
+            return Ok(());
+        }
+        let guard = self.settings.guard;
+        let (aperture, asked) = (self.settings.aperture.0, self.settings.current);
+        let learned = self.learned.entry(self.sample).or_default();
+        let Transients { voltage: of_voltage, current: of_current } = learned.transients(guard, evidence)?;
+        let known = learned.resistances.get(&here.configuration).map_or(0.0, |ohm| (asked * *ohm).0.abs());
+        let largest = learned.resistances.values().map(|ohm| (asked * *ohm).0.abs()).fold(0.0, f64::max);
+        let assumed = known.max(seen).max(3.0 * voltage.own_u);
+        let johnson = (2.0 * BOLTZMANN * here.temperature.0 * assumed / asked.0 / aperture).sqrt();
+        let begin = |knowledge, answer: &Answer, johnson: f64, value: f64, step: f64| {
+            // What is spread over all legs of a round is wanted of all of them together.
+            let states = self.plan.reversal.len() as u32 * self.plan.repeats;
+            let wanted = Wanted {
+                uncertainty: (evidence.uncertainty * value).max(WORTH.0 * answer.own_u),
+                bias: (evidence.bias * value).max(WORTH.1 * answer.own_u),
+                longest_wait_s: evidence.longest.0,
+                not_before_s: evidence.operate.0,
+                strict: evidence.strict,
+                legs: (round.legs.len() as u32 / 2).max(1) * states,
+            };
+            let noise = Noise {
+                white: answer.noise_u.hypot(johnson).max(1e-3 * wanted.bias),
+                over_s: aperture,
+                corner_hz: answer.corner_hz,
+                drift_per_s: 0.0,
+            };
+            let watch = Watch::new(knowledge, noise, wanted, step);
+            watch.map_err(|error| Failure::Panic(format!("a watch cannot be: {error}")))
+        };
+        let mut begun = Pair {
+            voltage: begin(&of_voltage, voltage, johnson, assumed.max(SMALL * largest), 2.0 * assumed)?,
+            current: begin(&of_current, current, 0.0, asked.0, 2.0 * asked.0)?,
+            assumed,
+        };
+        for k in 0..=last {
+            begun.voltage.push(kept.begun_s[k], kept.aperture_s[k], kept.voltage_v[k]);
+            begun.current.push(kept.begun_s[k], kept.aperture_s[k], kept.current_a[k]);
+        }
+        *pair = Some(begun);
+        Ok(())
+    }
+
+    /// Goes on reading a state that could have been stopped, and tells whether that would have been right.
+    async fn hold(
+        &mut self,
+        here: Here,
+        changed: Instant,
+        slow: bool,
+        (kept, pair): (&mut Kept, &mut Pair),
+        stopped: (Arrival, Arrival),
+        evidence: &ByEvidence,
+    ) -> Result<(), Failure> {
+        let stopped_s = stopped.0.to_s.max(stopped.1.to_s);
+        let held_s = (HELD * stopped_s).min(evidence.longest.0.max(stopped_s));
+        loop {
+            let begun = changed.elapsed().as_secs_f64();
+            let aperture = self.aperture(slow);
+            if begun + aperture > held_s {
+                break;
+            }
+            let (voltage, current) = tokio::join!(self.bench.voltmeter.read(), self.bench.ammeter.read());
+            let (MeterValue::Value(volts), MeterValue::Value(amperes)) = (voltage?.value, current?.value)
+            else {
+                continue;
+            };
+            kept.begun_s.push(begun);
+            kept.aperture_s.push(aperture);
+            kept.voltage_v.push(volts);
+            kept.current_a.push(amperes);
+            pair.voltage.push(begun, aperture, volts);
+            pair.current.push(begun, aperture, amperes);
+        }
+        let (Some(voltage), Some(current)) = (pair.voltage.arrival(), pair.current.arrival()) else {
+            return Ok(());
+        };
+        let (of_voltage, of_current) = (audit(&stopped.0, &voltage), audit(&stopped.1, &current));
+        let agrees = of_voltage.agrees() && of_current.agrees();
+        if !agrees {
+            let guard = self.settings.guard;
+            let learned = self.learned.entry(self.sample).or_default();
+            let known = learned.transients(guard, evidence)?;
+            let wider = Transients { voltage: known.voltage.widened(), current: known.current.widened() };
+            learned.transients.insert(guard, wider);
+        }
+        let event = Event::Audited {
+            configuration: here.configuration,
+            stopped_s,
+            held_s,
+            difference_v: of_voltage.difference,
+            allowed_v: of_voltage.allowed,
+            agrees,
+        };
+        Ok(self.recorder.event(&event).await?)
+    }
+
+    /// Means and evidence of a state that was watched, and what it taught.
+    fn arrived(
+        &mut self,
+        here: Here,
+        pair: Option<&mut Pair>,
+        ended: Option<(Arrival, Arrival)>,
+        condition: Condition,
+    ) -> ((Mean, Evidence), (Mean, Evidence)) {
+        let Some((voltage, current)) = ended else { return Default::default() };
+        // A state that was held for an audit is worth its longer watch.
+        let (mut voltage, mut current) = (voltage, current);
+        if let Some(pair) = pair {
+            if let (Some(v), Some(i)) = (pair.voltage.arrival(), pair.current.arrival()) {
+                if v.u < voltage.u {
+                    voltage = v;
+                }
+                if i.u < current.u {
+                    current = i;
+                }
+            }
+            let learned = self.learned.entry(self.sample).or_default();
+            if condition == Condition::Sound {
+                let (voltage, current) = (pair.voltage.learned(), pair.current.learned());
+                learned.transients.insert(self.settings.guard, Transients { voltage, current });
+            }
+        }
+        let learned = self.learned.entry(self.sample).or_default();
+        if condition == Condition::Sound {
+            learned.resistances.insert(here.configuration, Ohm(voltage.value / current.value));
+        }
+        let longest = learned.longest.get_or_insert(HallTiming { dead: Second(0.0), window: Second(0.0) });
+        longest.dead = longest.dead.max(Second(voltage.from_s.max(current.from_s)));
+        longest.window = longest.window.max(Second(voltage.to_s - voltage.from_s));
+        (of_arrival(&voltage), of_arrival(&current))
+    }
+
+    /// Plain means over a fixed window.
+    fn averaged(
+        &self,
+        here: Here,
+        how: How,
+        evidence: ByEvidence,
+        (kept, voltage, current): (&Kept, &Answer, &Answer),
+    ) -> ((Mean, Evidence), (Mean, Evidence)) {
+        let window_s = match (kept.begun_s.first(), kept.begun_s.last().zip(kept.aperture_s.last())) {
+            (Some(from), Some((begun, aperture))) => (*from, begun + aperture),
+            _ => (0.0, 0.0),
+        };
+        let settings = &self.settings;
+        let largest = kept.voltage_v.iter().map(|volts| volts.abs()).fold(0.0, f64::max);
+        let johnson =
+            (2.0 * BOLTZMANN * here.temperature.0 * largest / settings.current.0 / settings.aperture.0)
+                .sqrt();
+        // What a dead time leaves is alike at both fields, but for what the time constant changes between them.
+        let part = if matches!(how, How::Fixed(_)) { evidence.bias } else { 0.0 };
+        let mean = |values: &[f64], specified: f64| {
+            let (value, noise_u) = mean_and_noise(values, specified);
+            let settling_u = part * value.abs() / 3f64.sqrt();
+            let told = Evidence { window_s, bias_u: settling_u, misfit: 1.0, ..Evidence::default() };
+            (Mean { value, noise_u, settling_u }, told)
+        };
+        (mean(&kept.voltage_v, voltage.noise_u.hypot(johnson)), mean(&kept.current_a, current.noise_u))
+    }
+
+    /// The next wider range of the voltmeter.
+    async fn wider(&mut self, ranges: Ranges) -> Result<Volt, Failure> {
+        let next = (ranges.voltage * 1.01).min(ranges.widest);
+        Ok(self.bench.voltmeter.set_range(next).await?)
+    }
+
+    /// What a narrower range must hold, where the voltage has come near its end and would be read better on one.
+    fn narrower(&self, ranges: Ranges, kept: &Kept, voltage: &Answer) -> Option<Volt> {
+        /// A range is left where the voltage fills less than this part of it.
+        const FILLED: f64 = 0.05;
+        /// How much the voltage may still change per doubling of the time.
+        const STEADY: f64 = 0.1;
+        if self.settings.voltage_range.is_some() || kept.begun_s.len() < 4 {
+            return None;
+        }
+        let (now, last) = (kept.begun_s.last()?, kept.voltage_v.last()?.abs());
+        let half = kept.begun_s.iter().position(|&begun| begun >= now / 2.0)?;
+        let before = kept.voltage_v[half].abs();
+        let noise = 3.0 * voltage.own_u;
+        let steady = (last - before).abs() <= STEADY * last + noise;
+        let wanted = crate::leg::HEADROOM * last + noise;
+        (steady && wanted < FILLED * ranges.voltage.0).then_some(Volt(wanted.max(2.0 * last)))
+    }
+
+    /// Keeps one state as one reading.
+    async fn keep_settled(
+        &mut self,
+        here: Here,
+        polarity: Polarity,
+        changed: Instant,
+        settled: Settled,
+    ) -> Result<(), Failure> {
+        let Settled { kept, voltage: (v, of_v), current: (i, of_i), condition, ranges } = settled;
+        let (from, to) = kept.voltage.window_s;
+        let begun = (changed - self.begun).as_secs_f64();
+        let flag = kept.voltage.flag.clone().or_else(|| kept.current.flag.clone());
+        let mut reading = self.reading(here, &v, &i, condition, begun + (from + to) / 2.0);
+        if condition == Condition::Sound {
+            reading.voltage = measured(&v, Volt, Some(of_v));
+            reading.current = measured(&i, Ampere, Some(of_i));
+        }
+        let mut circumstances = self.circumstances(here, polarity, ranges, &v, &i);
+        (circumstances.settled, circumstances.aperture) = (Second(from), Second(to - from));
+        circumstances.watch = Some(kept);
+        self.keep(here, polarity, &reading, &circumstances).await?;
+        if let Some(flag) = flag {
+            let event = Event::Flagged { configuration: here.configuration, polarity, reason: flag };
+            self.recorder.event(&event).await?;
+        }
+        Ok(())
+    }
+}
+
+fn of_arrival(arrival: &Arrival) -> (Mean, Evidence) {
+    let mean = Mean {
+        value: arrival.value,
+        noise_u: arrival.noise_u,
+        settling_u: arrival.bias.hypot(arrival.bias_u),
+    };
+    let evidence = Evidence {
+        window_s: (arrival.from_s, arrival.to_s),
+        bias: arrival.bias,
+        bias_u: arrival.bias_u,
+        misfit: arrival.misfit,
+        flag: arrival.flagged.map(|reason| in_words(reason, arrival).to_owned()),
+    };
+    (mean, evidence)
+}
+
+fn in_words(reason: Reason, arrival: &Arrival) -> &'static str {
+    match (reason, arrival.kind) {
+        (Reason::NotSettled, _) => "not settled within the longest wait",
+        (Reason::TooNoisy, _) => "noise is more than the wanted uncertainty allows",
+        (Reason::BelowFlicker, _) => "1/f noise alone is more than the wanted uncertainty allows",
+        (Reason::Misfit, Kind::Mean | Kind::Extrapolated) => {
+            "the readings scatter by more than noise and settling explain"
+        }
+    }
+}
+
+/// Mean of readings and its standard uncertainty, from their scatter pooled with what is specified of one (six degrees of
+/// freedom; a few readings alone scatter by less than they are uncertain).
+pub(crate) fn mean_and_noise(values: &[f64], specified: f64) -> (f64, f64) {
+    const OF_SPECIFICATION: f64 = 6.0;
+    let n = values.len() as f64;
+    if values.is_empty() {
+        return (0.0, 0.0);
+    }
+    let mean = values.iter().sum::<f64>() / n;
+    let squares: f64 = values.iter().map(|value| (value - mean).powi(2)).sum();
+    let variance = (OF_SPECIFICATION * specified.powi(2) + squares) / (OF_SPECIFICATION + n - 1.0);
+    (mean, (variance / n).sqrt())
+}

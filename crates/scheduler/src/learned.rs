@@ -1,0 +1,67 @@
+//! What the legs of a run have taught of each sample: how its readings settle, what they are, how long the Hall legs wait.
+
+use crate::run::Failure;
+use quadrille_experiment::Configuration;
+use quadrille_plan::ByEvidence;
+use quadrille_quantity::{Ohm, Second};
+use quadrille_settling::transient::Knowledge;
+use std::collections::BTreeMap;
+
+/// Factor by which a time constant that is only estimated may be off, as one standard deviation; ours.
+const ESTIMATE: f64 = 3.0;
+
+/// Time constant below which no transient is looked for, in seconds: the meters' own filters; ours.
+const FLOOR_S: f64 = 1e-3;
+
+/// How both meters settle, with the guard driven or not: the capacitance that counts differs tenfold and more.
+#[derive(Clone, Debug)]
+pub(crate) struct Transients {
+    pub(crate) voltage: Knowledge,
+    pub(crate) current: Knowledge,
+}
+
+impl Transients {
+    /// Before the first leg.
+    pub(crate) fn expected(evidence: &ByEvidence) -> Result<Self, Failure> {
+        let about = evidence.time_constant.0.max(FLOOR_S);
+        let knowledge = Knowledge::from_estimate(about, ESTIMATE, FLOOR_S)
+            .map_err(|error| Failure::Panic(format!("no estimate of a time constant: {error}")))?;
+        Ok(Self { voltage: knowledge.clone(), current: knowledge })
+    }
+}
+
+/// Dead time and window of the Hall legs, alike at every field of a temperature.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct HallTiming {
+    pub(crate) dead: Second,
+    pub(crate) window: Second,
+}
+
+/// What is known of one sample.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Learned {
+    /// By whether the guard is driven.
+    pub(crate) transients: BTreeMap<bool, Transients>,
+    /// Four-terminal resistance of each configuration as last seen, with its sign.
+    pub(crate) resistances: BTreeMap<Configuration, Ohm>,
+    /// Longest wait and longest window of the last round of resistivity.
+    pub(crate) longest: Option<HallTiming>,
+    /// Of the Hall rounds at the temperature in work, whose target this is, in kelvins.
+    pub(crate) hall: Option<(f64, HallTiming)>,
+    /// Hall voltage over the largest voltage of a diagonal, as last seen.
+    pub(crate) hall_part: Option<f64>,
+    /// The round in which an audit was made last.
+    pub(crate) audited: Option<u32>,
+}
+
+impl Learned {
+    /// What was known before a change of temperature does not hold quite as well after it.
+    pub(crate) fn transients(&mut self, guard: bool, evidence: &ByEvidence) -> Result<Transients, Failure> {
+        if let Some(known) = self.transients.get(&guard) {
+            return Ok(known.clone());
+        }
+        let expected = Transients::expected(evidence)?;
+        self.transients.insert(guard, expected.clone());
+        Ok(expected)
+    }
+}
