@@ -1,61 +1,219 @@
-//! A bench proved on a resistor network of known value.
+//! A bench proved on a resistor network of known value; where it reads that wrong, what is wrong with it.
 
-use crate::carry_out::{CarriedOut, Order, carry_out};
+mod hands;
+mod known;
+mod told;
+
+pub use told::{Conclusion, Suspect, Told};
+
 use crate::record::Observer;
-use crate::{Error, Inputs};
-use async_trait::async_trait;
+use crate::{Error, Inputs, Simulation, SimulationOptions};
+use hands::{Hands, InMemory, OnBench, Taken};
+use known::{Known, observations};
+use quadrille_diagnosis::{ReadingSet, diagnose, wild};
 use quadrille_documents::Switch;
-use quadrille_experiment::Reading;
+use quadrille_experiment::{Circumstances, Configuration, Reading};
 use quadrille_journal::RunId;
-use quadrille_plan::{Judgement, Plan, Verification, judge};
-use quadrille_quantity::Tesla;
-use quadrille_scheduler::{Ending, FieldHand, Outcome, Stop};
+use quadrille_plan::{Judgement, Plan, Prediction, Verification, judge};
+use quadrille_scheduler::{Ending, Outcome, Stop};
 use std::path::Path;
+
+/// How a bench is proved.
+#[derive(Clone, Copy, Debug)]
+pub struct Proof {
+    /// The guard; pinned to see what a proof without it says.
+    pub guard: Switch,
+    /// The buffers, likewise.
+    pub buffers: Switch,
+    /// How much is read.
+    pub depth: Depth,
+}
+
+impl Default for Proof {
+    fn default() -> Self {
+        Self { guard: Switch::ByResistance, buffers: Switch::ByResistance, depth: Depth::default() }
+    }
+}
+
+/// How much is read.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Depth {
+    /// The eight configurations of the standards; all where they disagree with what is predicted.
+    #[default]
+    AsNeeded,
+    /// All 24 four-terminal and 12 two-terminal configurations in any case, which show what the eight cannot.
+    Everything,
+}
 
 /// What came of a proof.
 #[derive(Debug)]
 pub struct Verified {
-    /// Its number in the journal.
-    pub run: RunId,
-    /// The plan.
+    /// Its runs in the journal: the proof, then what it asked for. Empty for a rehearsal.
+    pub runs: Vec<RunId>,
+    /// The plan of the eight configurations.
     pub plan: Plan,
-    /// How it ended.
+    /// How the last run ended.
     pub outcome: Outcome,
     /// A judgement of each configuration; of those that were not read, that they were not.
     pub judgements: Vec<Judgement>,
+    /// Configurations that were read again because a reading was far from what all others say, and what was read then
+    /// counts.
+    pub read_again: Vec<Configuration>,
+    /// What is wrong, where that was looked for; or why it could not be.
+    pub diagnosis: Option<Result<Told, String>>,
 }
 
 impl Verified {
-    /// Whether the whole proof was carried out and every configuration read right.
+    /// Whether the whole proof was carried out, every configuration read right, and nothing is accused.
     pub fn passed(&self) -> bool {
-        matches!(self.outcome.ending, Ending::Finished) && self.judgements.iter().all(|j| j.passed)
+        let is_accused = matches!(&self.diagnosis, Some(Ok(told)) if !told.clears());
+        let is_right = self.judgements.iter().all(|judgement| judgement.passed);
+        self.is_finished() && is_right && !is_accused
+    }
+
+    fn is_finished(&self) -> bool {
+        matches!(self.outcome.ending, Ending::Finished)
     }
 }
 
-/// Proves a bench on a standard. `guard` and `buffers` may be pinned, to see what a proof without them says.
+/// Proves a bench on a standard.
 pub async fn verify(
     inputs: &Inputs,
-    (guard, buffers): (Switch, Switch),
+    proof: Proof,
     journal: &Path,
     observer: &mut dyn Observer,
     stop: Stop,
 ) -> Result<Verified, Error> {
-    let Verification { plan, predictions } =
-        Verification::new(&inputs.equipped, inputs.sample(), guard, buffers)?;
-    let mut fields = NoField;
-    let order = Order { kind: "verify", inputs, plan: &plan, fields: &mut fields, observer, stop, journal };
-    let CarriedOut { run, outcome, readings } = carry_out(order).await?;
-    let readings: Vec<Reading> = readings.iter().map(|(reading, _)| *reading).collect();
-    let judgements = judge(&predictions, &readings);
-    Ok(Verified { run, plan, outcome, judgements })
+    prove(inputs, proof, &mut OnBench { inputs, journal, observer, stop }).await
 }
 
-/// A standard has no Hall effect: any field will do, and nobody is asked.
-struct NoField;
+/// The same on a simulated bench in virtual time, to which something is done before: it is given faults. Leaves no record.
+/// Must not be called from within an asynchronous task: it brings a clock of its own.
+pub fn rehearse_proof(
+    inputs: &Inputs,
+    proof: Proof,
+    options: SimulationOptions,
+    prepare: impl FnOnce(&Simulation) -> Result<(), Error>,
+    observer: &mut dyn Observer,
+) -> Result<Verified, Error> {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_time()
+        .start_paused(true)
+        .build()
+        .map_err(|error| Error::Simulation(format!("no virtual time: {error}")))?;
+    runtime.block_on(async {
+        let simulation = Simulation::new(inputs, options)?;
+        prepare(&simulation)?;
+        prove(inputs, proof, &mut InMemory::new(inputs, &simulation, observer)?).await
+    })
+}
 
-#[async_trait]
-impl FieldHand for NoField {
-    async fn set(&mut self, field: Tesla) -> Result<Tesla, String> {
-        Ok(field)
+async fn prove(inputs: &Inputs, proof: Proof, hands: &mut dyn Hands) -> Result<Verified, Error> {
+    let Verification { plan, predictions } =
+        Verification::new(&inputs.equipped, inputs.sample(), proof.guard, proof.buffers)?;
+    let known = Known::of(&inputs.equipped, inputs.sample(), &plan).map_err(|error| error.to_string());
+    let Taken { run, outcome, readings } = hands.take(&plan).await?;
+    let verified = Verified {
+        runs: run.into_iter().collect(),
+        judgements: judged(&predictions, &readings),
+        plan,
+        outcome,
+        read_again: Vec::new(),
+        diagnosis: None,
+    };
+    let mut work = Work { predictions, readings, verified, hands };
+    if work.is_wanted(proof.depth) {
+        match known {
+            Ok(known) => work.look_into(&known, proof.depth).await?,
+            Err(reason) => work.verified.diagnosis = Some(Err(reason)),
+        }
+    }
+    Ok(work.verified)
+}
+
+fn judged(predictions: &[Prediction], readings: &[(Reading, Circumstances)]) -> Vec<Judgement> {
+    let readings: Vec<Reading> = readings.iter().map(|(reading, _)| *reading).collect();
+    judge(predictions, &readings)
+}
+
+/// A proof under way.
+struct Work<'w> {
+    predictions: Vec<Prediction>,
+    readings: Vec<(Reading, Circumstances)>,
+    verified: Verified,
+    hands: &'w mut dyn Hands,
+}
+
+impl Work<'_> {
+    /// Whether there is more to read.
+    fn is_wanted(&self, depth: Depth) -> bool {
+        let is_wrong = self.verified.judgements.iter().any(|judgement| !judgement.passed);
+        self.verified.is_finished() && (is_wrong || depth == Depth::Everything)
+    }
+
+    /// Reads what is needed to say what is wrong, and says it. What was wrong once and does not come again is nothing.
+    async fn look_into(&mut self, known: &Known, depth: Depth) -> Result<(), Error> {
+        self.read_wild_again(known).await?;
+        if !self.is_wanted(depth) {
+            return Ok(());
+        }
+        let is_read =
+            |c: &Configuration| self.readings.iter().any(|(reading, _)| reading.configuration == *c);
+        let all = quadrille_diagnosis::readings(ReadingSet::Full);
+        let others: Vec<Configuration> = all.into_iter().filter(|c| !is_read(c)).collect();
+        let more = self.take(others, "reads all other configurations, to find what is wrong").await?;
+        self.readings.extend(more);
+        if self.verified.is_finished() {
+            self.read_wild_again(known).await?;
+        }
+        if self.verified.is_finished() {
+            let observations = observations(&self.readings);
+            let said = diagnose(&known.standard, &known.bench, &observations);
+            let told = said.map(|diagnosis| Told::of(known, &diagnosis, observations.len()));
+            self.verified.diagnosis = Some(told.map_err(|error| error.to_string()));
+        }
+        Ok(())
+    }
+
+    /// A glitch does not come twice: what is far from all others is read again before anything is concluded from it.
+    async fn read_wild_again(&mut self, known: &Known) -> Result<(), Error> {
+        let observations = observations(&self.readings);
+        let wild = wild(&known.standard, &known.bench, &observations).unwrap_or_default();
+        let mut again: Vec<Configuration> =
+            wild.into_iter().map(|place| self.readings[place].0.configuration).collect();
+        again.dedup();
+        again.retain(|configuration| !self.verified.read_again.contains(configuration));
+        if again.is_empty() {
+            return Ok(());
+        }
+        let taken = self.take(again.clone(), "reads again what is far from all other readings").await?;
+        for (reading, circumstances) in taken {
+            let place = self.readings.iter().position(|(old, under)| {
+                old.configuration == reading.configuration && under.polarity == circumstances.polarity
+            });
+            match place {
+                Some(place) => self.readings[place] = (reading, circumstances),
+                None => self.readings.push((reading, circumstances)),
+            }
+        }
+        self.verified.read_again.extend(again);
+        self.verified.judgements = judged(&self.predictions, &self.readings);
+        Ok(())
+    }
+
+    /// Carries out other legs as those of the proof were; the plan says after which run, and why.
+    async fn take(
+        &mut self,
+        legs: Vec<Configuration>,
+        why: &str,
+    ) -> Result<Vec<(Reading, Circumstances)>, Error> {
+        let mut plan = self.verified.plan.clone();
+        plan.rounds.iter_mut().for_each(|round| round.legs = legs.clone());
+        let after = self.verified.runs.first().map_or(String::new(), |run| format!("belongs to run {run}: "));
+        plan.reasons.insert(0, format!("{after}{why}"));
+        let Taken { run, outcome, readings } = self.hands.take(&plan).await?;
+        self.verified.runs.extend(run);
+        self.verified.outcome = outcome;
+        Ok(readings)
     }
 }

@@ -315,7 +315,8 @@ impl SimulatedBench {
             // Factors are above zero and finite: what conducted does so with them.
             tracing::error!(%error, "the wiring is left as it was");
         }
-        for device in devices.iter_mut().filter(|d| matches!(d.role(), Role::CurrentSource | Role::Ammeter)) {
+        // Source, meters and matrix.
+        for device in devices.iter_mut().take(4) {
             device.apply(now, world);
         }
     }

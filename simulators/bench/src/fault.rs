@@ -42,6 +42,8 @@ pub enum FaultKind {
     StuckOpen(Crosspoint),
     /// A relay that has closed does not open again.
     StuckClosed(Crosspoint),
+    /// A relay is closed, whatever it is told.
+    Welded(Crosspoint),
     /// Another relay moves than the one that is told to.
     WrongRelay {
         /// The crosspoint that commands name.
@@ -110,7 +112,9 @@ impl FaultKind {
         match self {
             Self::Instrument(role, _) | Self::Meter(role, _) => *role,
             Self::Wiring(fault) => fault.role(),
-            Self::StuckOpen(_) | Self::StuckClosed(_) | Self::WrongRelay { .. } => Role::SwitchMatrix,
+            Self::StuckOpen(_) | Self::StuckClosed(_) | Self::Welded(_) | Self::WrongRelay { .. } => {
+                Role::SwitchMatrix
+            }
             Self::StaysOn | Self::Compliance | Self::Source(_) => Role::CurrentSource,
             Self::Cryostat(_) => Role::TemperatureController,
             Self::Magnet(_) => Role::FieldSource,
@@ -120,7 +124,7 @@ impl FaultKind {
     /// Whether it is there as soon as it is injected, and waits for no occasion.
     pub(crate) fn acts_at_once(&self) -> bool {
         match self {
-            Self::Cryostat(_) | Self::Magnet(_) | Self::Wiring(_) | Self::Source(_) => true,
+            Self::Cryostat(_) | Self::Magnet(_) | Self::Wiring(_) | Self::Source(_) | Self::Welded(_) => true,
             Self::Meter(_, fault) => !matches!(fault, MeterFault::Wild(_)),
             _ => false,
         }
@@ -139,7 +143,9 @@ impl FaultKind {
     /// The crosspoints that it names.
     pub(crate) fn crosspoints(&self) -> impl Iterator<Item = Crosspoint> {
         let (first, second) = match *self {
-            Self::StuckOpen(crosspoint) | Self::StuckClosed(crosspoint) => (Some(crosspoint), None),
+            Self::StuckOpen(crosspoint) | Self::StuckClosed(crosspoint) | Self::Welded(crosspoint) => {
+                (Some(crosspoint), None)
+            }
             Self::WrongRelay { told, moves } => (Some(told), Some(moves)),
             _ => (None, None),
         };

@@ -44,7 +44,7 @@ impl SimulatedBench {
         match kind {
             FaultKind::Cryostat(fault) => self.fail_cryostat(fault),
             FaultKind::Magnet(fault) => self.fail_magnet(fault),
-            FaultKind::Wiring(_) | FaultKind::Meter(..) | FaultKind::Source(_) => {
+            FaultKind::Wiring(_) | FaultKind::Meter(..) | FaultKind::Source(_) | FaultKind::Welded(_) => {
                 self.take_wiring();
                 true
             }
@@ -133,6 +133,10 @@ impl Board {
         closed.extend(
             asked_to_open.into_iter().filter(|&crosspoint| strikes(FaultKind::StuckClosed(crosspoint))),
         );
+        closed.extend(self.each(|kind| match *kind {
+            FaultKind::Welded(crosspoint) => Some(crosspoint),
+            _ => None,
+        }));
         closed
     }
 

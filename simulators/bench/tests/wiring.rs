@@ -419,6 +419,31 @@ async fn what_a_bench_cannot_show_is_refused() {
     }
 }
 
+#[tokio::test(start_paused = true)]
+async fn a_welded_relay_is_closed_before_anybody_closes_it() {
+    // Sense high stays on contact 1 and joins it to contact 3.
+    let joined = with(LOW, &[("ac", 1e-6)]);
+    is_resistance(shows(&["matrix welded 3!1"], [2, 1, 3, 4]).await, nodal(&joined, [2, 1, 3, 4]));
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_range_that_is_too_small_is_in_overload_where_the_value_is_beyond_it() {
+    // Of 0.21 V, on the 0.1 V range instead of that of 1 V.
+    let read = async |fault: &str| {
+        let bench = simulated(LOW, &ideal(), Options::default());
+        bench.inject(fault.parse().unwrap()).unwrap();
+        let mut hand = Hand::on(&bench);
+        hand.drive([2, 1, 3, 4], AMPERE, "").await;
+        hand.voltmeter.tell("VOLT:RANG 1").await;
+        hand.ammeter.tell("CURR:RANG 1E-3").await;
+        sleep(Duration::from_millis(10)).await;
+        hand.see().await
+    };
+    assert_eq!(read("voltmeter fine 1").await.volt, -9.9e37);
+    assert_eq!(read("ammeter fine 1").await.ampere, 9.9e37);
+    assert!(read("ammeter fine 1").await.volt.abs() < 1.0);
+}
+
 /// The bench without guard and buffers.
 fn bare() -> Bench {
     let mut bench = document();

@@ -178,7 +178,7 @@ impl Meter {
         if wrong.is_overloaded {
             return f64::INFINITY.copysign(wrong.sign * mean);
         }
-        let range = (self.range + wrong.ranges_above).min(self.accuracy.largest());
+        let range = self.range.saturating_add_signed(wrong.ranges_above).min(self.accuracy.largest());
         let noise = (noise, wrong.noisier);
         let shown = self.accuracy.read(range, wrong.sign * mean, self.aperture_s(), noise);
         shown * wrong.gain + self.faults.wild(self.role())
@@ -230,7 +230,7 @@ impl Device for Meter {
 
     fn can_show(&self, fault: &FaultKind) -> Result<(), String> {
         match fault {
-            FaultKind::Meter(_, MeterFault::Coarse(count))
+            FaultKind::Meter(_, MeterFault::Coarse(count) | MeterFault::Fine(count))
                 if usize::from(*count) > self.accuracy.largest() =>
             {
                 Err(format!("it has {} ranges", self.accuracy.largest() + 1))

@@ -106,6 +106,7 @@ impl fmt::Display for FaultKind {
             Self::Instrument(_, fault) => fault.fmt(f),
             Self::StuckOpen(crosspoint) => write!(f, "stuck-open {crosspoint}"),
             Self::StuckClosed(crosspoint) => write!(f, "stuck-closed {crosspoint}"),
+            Self::Welded(crosspoint) => write!(f, "welded {crosspoint}"),
             Self::WrongRelay { told, moves } => write!(f, "wrong-relay {told} {moves}"),
             Self::StaysOn => f.write_str("stays-on"),
             Self::Compliance => f.write_str("compliance"),
@@ -230,6 +231,7 @@ fn of_the_bench(role: Role, what: &str, words: &mut SplitWhitespace<'_>) -> Resu
     Ok(match (role, what) {
         (Role::SwitchMatrix, "stuck-open") => FaultKind::StuckOpen(crosspoint(words)?),
         (Role::SwitchMatrix, "stuck-closed") => FaultKind::StuckClosed(crosspoint(words)?),
+        (Role::SwitchMatrix, "welded") => FaultKind::Welded(crosspoint(words)?),
         (Role::SwitchMatrix, "wrong-relay") => {
             let (told, moves) = (crosspoint(words)?, crosspoint(words)?);
             if told == moves {

@@ -11,7 +11,8 @@ use quadrille_documents::Role;
 pub(crate) struct WrongMeter {
     pub(crate) is_shorted: bool,
     pub(crate) is_overloaded: bool,
-    pub(crate) ranges_above: usize,
+    /// Below, where it is negative.
+    pub(crate) ranges_above: isize,
     pub(crate) sign: f64,
     pub(crate) gain: f64,
     pub(crate) noisier: f64,
@@ -52,7 +53,10 @@ impl Board {
             MeterFault::Shorted => WrongMeter { is_shorted: true, ..wrong },
             MeterFault::Overloaded => WrongMeter { is_overloaded: true, ..wrong },
             MeterFault::Coarse(count) => {
-                WrongMeter { ranges_above: wrong.ranges_above + usize::from(count), ..wrong }
+                WrongMeter { ranges_above: wrong.ranges_above + count as isize, ..wrong }
+            }
+            MeterFault::Fine(count) => {
+                WrongMeter { ranges_above: wrong.ranges_above - count as isize, ..wrong }
             }
             MeterFault::Reversed => WrongMeter { sign: -wrong.sign, ..wrong },
             MeterFault::Gain(factor) => WrongMeter { gain: wrong.gain * factor, ..wrong },

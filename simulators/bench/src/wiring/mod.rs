@@ -115,6 +115,9 @@ pub enum MeterFault {
     Overloaded,
     /// It measures on a range so many above the one that it was told and says it is on.
     Coarse(u8),
+    /// It measures on a range so many below the one that it was told and says it is on; on the smallest where there are
+    /// not so many.
+    Fine(u8),
     /// Its two inputs are exchanged.
     Reversed,
     /// Its answers are too large by this factor.

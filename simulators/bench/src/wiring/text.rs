@@ -19,9 +19,11 @@ pub(crate) const FORMS: &[(&str, &str)] = &[
     ("wiring loaded OHM", "a resistance across the voltmeter's lines"),
     ("wiring buffers-out", "the buffers do not go in"),
     ("wiring guard-broken", "the guard is not driven"),
+    ("matrix welded R!C", "a relay is closed, whatever it is told"),
     ("standard resistor COUNT FACTOR", "a resistor, from 1 as listed, is off by a factor"),
     ("standard scaled FACTOR", "all resistors are off by a factor"),
     ("voltmeter overloaded", "it answers overload"),
+    ("voltmeter fine COUNT", "it measures so many ranges below the one that it says"),
     ("voltmeter coarse COUNT", "it measures so many ranges above the one that it says"),
     ("voltmeter reversed", "its two inputs are exchanged"),
     ("voltmeter gain FACTOR", "its answers are off by a factor"),
@@ -29,6 +31,7 @@ pub(crate) const FORMS: &[(&str, &str)] = &[
     ("voltmeter wild SIZE", "an answer is off by so many volts"),
     ("ammeter shorted", "its input stays shorted"),
     ("ammeter overloaded", "it answers overload"),
+    ("ammeter fine COUNT", "it measures so many ranges below the one that it says"),
     ("ammeter coarse COUNT", "it measures so many ranges above the one that it says"),
     ("ammeter reversed", "its two inputs are exchanged"),
     ("ammeter gain FACTOR", "its answers are off by a factor"),
@@ -108,10 +111,8 @@ pub(crate) fn of_meter(
     Ok(Some(match what {
         "shorted" if role == Role::Ammeter => MeterFault::Shorted,
         "overloaded" => MeterFault::Overloaded,
-        "coarse" => match words.next().and_then(|word| word.parse().ok()).filter(|count| *count > 0) {
-            Some(count) => MeterFault::Coarse(count),
-            None => return error("write how many ranges above, from 1, as in: coarse 2"),
-        },
+        "coarse" => MeterFault::Coarse(ranges(words, "coarse 2")?),
+        "fine" => MeterFault::Fine(ranges(words, "fine 2")?),
         "reversed" => MeterFault::Reversed,
         "gain" => MeterFault::Gain(factor(words, "gain 1.05")?),
         "noisy" => MeterFault::Noisy(number(words, 1.0..=*FACTORS.end(), "noisy 30")?),
@@ -153,6 +154,7 @@ pub(crate) fn write_meter(f: &mut fmt::Formatter<'_>, fault: &MeterFault) -> fmt
         MeterFault::Shorted => f.write_str("shorted"),
         MeterFault::Overloaded => f.write_str("overloaded"),
         MeterFault::Coarse(count) => write!(f, "coarse {count}"),
+        MeterFault::Fine(count) => write!(f, "fine {count}"),
         MeterFault::Reversed => f.write_str("reversed"),
         MeterFault::Gain(factor) => write!(f, "gain {factor}"),
         MeterFault::Noisy(factor) => write!(f, "noisy {factor}"),
@@ -185,6 +187,13 @@ fn row(words: &mut Words<'_>) -> Result<Row, FaultError> {
     match Row::ALL.into_iter().find(|row| row.word() == word) {
         Some(row) => Ok(row),
         None => error("write a row: source, return, sense-high or sense-low"),
+    }
+}
+
+fn ranges(words: &mut Words<'_>, example: &str) -> Result<u8, FaultError> {
+    match words.next().and_then(|word| word.parse().ok()).filter(|count| *count > 0) {
+        Some(count) => Ok(count),
+        None => error(format!("write how many ranges, from 1, as in: {example}")),
     }
 }
 

@@ -1,0 +1,131 @@
+//! What a diagnosis says, in words and numbers for a person and for a program.
+
+use super::known::Known;
+use quadrille_diagnosis::{Class, Diagnosis, Fault, Next, Ranked, Size, Verdict};
+use quadrille_quantity::{Ohm, Volt};
+use serde::Serialize;
+
+/// Classes less likely than this are not told. Ours.
+const TOLD: f64 = 1e-3;
+
+/// Classes that are told at most. Ours.
+const MOST_TOLD: usize = 5;
+
+/// What the readings of a standard say of the bench.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Told {
+    /// How many readings it is from.
+    pub readings: usize,
+    /// What is concluded.
+    pub conclusion: Conclusion,
+    /// What to do now, in a sentence.
+    pub next: String,
+    /// What may be wrong, likeliest first; at least the first two.
+    pub ranked: Vec<Suspect>,
+    /// Probability that nothing is wrong that these readings can see.
+    pub good: f64,
+    /// How often readings of the likeliest would fit it worse than these do.
+    pub fits: f64,
+    /// What these readings of this standard could not have shown, in sentences.
+    pub not_tested: Vec<String>,
+}
+
+/// What is concluded.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Conclusion {
+    /// Nothing is accused.
+    Passes,
+    /// The first of the ranking explains the readings, and no other does.
+    Accuses,
+    /// One of the first two.
+    Undecided,
+    /// No single fault that is known here gives such readings.
+    NoneOfThese,
+}
+
+/// Something that may be wrong.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Suspect {
+    /// What, for a program.
+    pub class: Class,
+    /// The likeliest of what looks alike.
+    pub member: Fault,
+    /// What, in a sentence.
+    pub sentence: String,
+    /// How large, in words, where it has a size.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub size: Option<String>,
+    /// How likely it is, if the truth is one of those that are known here.
+    pub probability: f64,
+    /// How often readings of it would fit it worse than these do.
+    pub fits: f64,
+}
+
+impl Told {
+    /// In words.
+    pub(crate) fn of(known: &Known, diagnosis: &Diagnosis, readings: usize) -> Self {
+        let ranked = diagnosis.ranked.iter().enumerate();
+        let told = ranked.take_while(|(k, one)| *k < 2 || (*k < MOST_TOLD && one.probability > TOLD));
+        Self {
+            readings,
+            conclusion: match &diagnosis.verdict {
+                Verdict::Passes => Conclusion::Passes,
+                Verdict::Accuses(_) => Conclusion::Accuses,
+                Verdict::Undecided { .. } => Conclusion::Undecided,
+                Verdict::NoneOfThese => Conclusion::NoneOfThese,
+            },
+            next: next(known, diagnosis),
+            ranked: told.map(|(_, one)| suspect(known, one)).collect(),
+            good: diagnosis.good,
+            fits: diagnosis.fits,
+            not_tested: diagnosis.not_tested.iter().map(|class| class.sentence(&known.standard)).collect(),
+        }
+    }
+
+    /// Whether a bench may be used that this is said of.
+    pub fn clears(&self) -> bool {
+        match self.conclusion {
+            Conclusion::Passes => true,
+            Conclusion::Undecided => self.good >= 0.01,
+            Conclusion::Accuses | Conclusion::NoneOfThese => false,
+        }
+    }
+}
+
+fn suspect(known: &Known, ranked: &Ranked) -> Suspect {
+    Suspect {
+        class: ranked.class,
+        member: ranked.member,
+        sentence: ranked.class.sentence(&known.standard),
+        size: ranked.size.map(size),
+        probability: ranked.probability,
+        fits: ranked.fits,
+    }
+}
+
+fn size(size: Size) -> String {
+    match size {
+        Size::Ohm(ohm) => Ohm(ohm).to_string(),
+        Size::Volt(volt) => Volt(volt).to_string(),
+        Size::Factor(factor) => format!("a factor of {factor:.4}"),
+    }
+}
+
+fn next(known: &Known, diagnosis: &Diagnosis) -> String {
+    match &diagnosis.verdict {
+        Verdict::Passes => "nothing".to_owned(),
+        Verdict::Accuses(class) => class.hand_action(&known.standard),
+        Verdict::Undecided { next: Next::Read { configuration, .. }, .. } => {
+            format!("read {configuration} in both directions: it tells the first two apart best")
+        }
+        Verdict::Undecided { next: Next::Hand { action }, .. } => {
+            format!("no reading with this wiring tells the first two apart: {action}")
+        }
+        Verdict::NoneOfThese => {
+            "no single fault that is known here gives such readings: unplug the standard, check its leads and plugs one \
+             by one, mend what is found, and prove the bench again"
+                .to_owned()
+        }
+    }
+}
