@@ -115,10 +115,14 @@ pub(crate) fn verified(verified: &Verified) -> Value {
         })
     });
     json!({
-        "run": verified.run.0,
+        "run": verified.runs.first().map(|run| run.0),
+        "runs": verified.runs.iter().map(|run| run.0).collect::<Vec<_>>(),
         "passed": verified.passed(),
         "outcome": outcome(&verified.outcome),
         "configurations": judgements.collect::<Vec<_>>(),
+        "read_again": verified.read_again.iter().map(ToString::to_string).collect::<Vec<_>>(),
+        "diagnosis": verified.diagnosis.as_ref().and_then(|said| said.as_ref().ok()),
+        "no_diagnosis": verified.diagnosis.as_ref().and_then(|said| said.as_ref().err()),
         "plan": planned(&verified.plan),
     })
 }

@@ -6,6 +6,7 @@ mod exit;
 mod field;
 mod json;
 mod progress;
+mod proof;
 mod signals;
 mod text;
 

@@ -1,8 +1,8 @@
 //! What is shown to a person. Lines stay under 100 columns; words before symbols.
 
 use quadrille_operations::{
-    Circumstances, Complaint, Ending, Event, FaultEvent, Judgement, Measured, Outcome, Output, Plan,
-    Predicted, Reading, Reduction, Rehearsed, RunLine, Served, Verified,
+    Circumstances, Complaint, Ending, Event, FaultEvent, Measured, Outcome, Output, Plan, Predicted, Reading,
+    Reduction, Rehearsed, RunLine, Served,
 };
 use quadrille_quantity::{Ampere, Kelvin, Ohm, Second, Tesla, Volt, with_uncertainty};
 use std::collections::BTreeSet;
@@ -175,7 +175,7 @@ pub(crate) fn outcome(plan: &Plan, outcome: &Outcome) -> String {
     text
 }
 
-fn reasons(plan: &Plan) -> String {
+pub(crate) fn reasons(plan: &Plan) -> String {
     let reasons = plan.reasons.iter().map(|reason| format!("  {reason}\n"));
     let warnings = plan.warnings.iter().map(|warning| format!("  warning: {warning}\n"));
     reasons.chain(warnings).collect()
@@ -232,53 +232,6 @@ pub(crate) fn complaints(complaints: &[Complaint]) -> String {
     }
     let lines = complaints.iter().map(|complaint| format!("  {complaint}\n"));
     format!("The simulated bench complains:\n{}", lines.collect::<String>())
-}
-
-pub(crate) fn verified(verified: &Verified) -> String {
-    let mut text = format!("Run {}\n{}", verified.run, reasons(&verified.plan));
-    text.push_str(&outcome(&verified.plan, &verified.outcome));
-    text.push('\n');
-    let _ = writeln!(
-        text,
-        "  {:<8} {:>16} {:>16} {:>10} {:>10}  verdict",
-        "", "predicted", "measured", "off by", "limit"
-    );
-    for judgement in &verified.judgements {
-        text.push_str(&judged(judgement));
-    }
-    text.push_str(&verdict(verified));
-    text
-}
-
-fn judged(judgement: &Judgement) -> String {
-    let Judgement { configuration, predicted, measured, limit, passed, remark } = judgement;
-    let part = |ohm: Ohm| format!("{:.3} %", 100.0 * ohm / predicted.abs());
-    let off = measured.map_or("-".to_owned(), |measured| part(measured - *predicted));
-    let measured = measured.map_or("no value".to_owned(), |measured| measured.to_string());
-    let mut line = format!(
-        "  {:<8} {:>16} {measured:>16} {off:>10} {:>10}  {}",
-        configuration.to_string(),
-        predicted.to_string(),
-        part(*limit),
-        if *passed { "right" } else { "WRONG" }
-    );
-    if let Some(remark) = remark {
-        let _ = write!(line, " ({remark})");
-    }
-    line.push('\n');
-    line
-}
-
-fn verdict(verified: &Verified) -> String {
-    if verified.passed() {
-        return "The bench reads this standard right in all eight configurations.\n".to_owned();
-    }
-    let wrong: Vec<String> =
-        verified.judgements.iter().filter(|j| !j.passed).map(|j| j.configuration.to_string()).collect();
-    if wrong.is_empty() {
-        return "NOT proved: the run did not finish.\n".to_owned();
-    }
-    format!("NOT proved: {} of 8 disagree: {}.\n", wrong.len(), wrong.join("  "))
 }
 
 pub(crate) fn fault(event: &FaultEvent) -> String {

@@ -5,10 +5,10 @@ use super::runs::runtime;
 use crate::args::Demo;
 use crate::exit::Exit;
 use crate::progress::Progress;
-use crate::{json, signals, text};
+use crate::{json, proof, signals, text};
 use anyhow::Context;
 use quadrille_operations::{
-    Complaint, Inputs, Measured, Records, Rehearsed, Simulation, SimulationOptions, Switch, Verified,
+    Complaint, Inputs, Measured, Proof, Records, Rehearsed, Simulation, SimulationOptions, Verified,
     documents_at,
 };
 use quadrille_quantity::Tesla;
@@ -88,9 +88,8 @@ fn proof(
 ) -> anyhow::Result<Verified> {
     let inputs = read(folder, standard, None)?;
     on_sockets(folder, &inputs, quiet, complaints, async |inputs, _, progress| {
-        let switches = (Switch::ByResistance, Switch::ByResistance);
         let stop = signals::stop()?;
-        Ok(quadrille_operations::verify(inputs, switches, journal, progress, stop).await?)
+        Ok(quadrille_operations::verify(inputs, Proof::default(), journal, progress, stop).await?)
     })
 }
 
@@ -137,8 +136,8 @@ fn told(folder: &Path, story: &Story) -> String {
         "{INTRODUCTION}\n1. The bench proved on a standard of tens of kilohms.\n{}\n2. The bench proved on a standard \
          of gigohms.\n{}\n3. The film rehearsed in virtual time.\n{}\n4. The film measured.\n{}{}\nJournal, documents \
          and tables are in {}.\n",
-        text::verified(&story.low),
-        text::verified(&story.high),
+        proof::verified(&story.low),
+        proof::verified(&story.high),
         text::course(&story.rehearsed),
         text::measured(&story.measured),
         text::complaints(&story.complaints),

@@ -5,9 +5,9 @@ use crate::args::{Lacking, Measure, Rehearse, Release, Verify};
 use crate::exit::Exit;
 use crate::field::Person;
 use crate::progress::Progress;
-use crate::{json, signals, text};
+use crate::{json, proof, signals, text};
 use anyhow::Context;
-use quadrille_operations::{Inputs, SimulationOptions};
+use quadrille_operations::{Depth, Inputs, Proof, SimulationOptions};
 use quadrille_quantity::{Tesla, Volt};
 use tokio::runtime::Runtime;
 
@@ -66,17 +66,18 @@ pub(crate) fn measure(options: &Measure, quiet: bool) -> anyhow::Result<(Exit, S
 
 pub(crate) fn verify(options: &Verify, quiet: bool) -> anyhow::Result<(Exit, Shown)> {
     let inputs = Inputs::read(&options.bench, &options.sample, None)?;
-    let switches = (options.guard.into(), options.buffers.into());
+    let depth = if options.thorough { Depth::Everything } else { Depth::AsNeeded };
+    let proof = Proof { guard: options.guard.into(), buffers: options.buffers.into(), depth };
     let verified = runtime()?.block_on(async {
         let mut progress = Progress::new(quiet);
         let stop = signals::stop()?;
         let journal = &options.journal.journal;
-        let verified = quadrille_operations::verify(&inputs, switches, journal, &mut progress, stop).await;
+        let verified = quadrille_operations::verify(&inputs, proof, journal, &mut progress, stop).await;
         progress.finish();
         anyhow::Ok(verified?)
     })?;
     let exit = Exit::of_run(&verified.outcome, verified.passed());
-    Ok((exit, Shown { text: text::verified(&verified), json: json::verified(&verified) }))
+    Ok((exit, Shown { text: proof::verified(&verified), json: json::verified(&verified) }))
 }
 
 fn released(release: Release, limit: Volt) -> anyhow::Result<()> {
