@@ -1,0 +1,287 @@
+//! What is wrong in a case, as the simulated bench is told it, and what the diagnosis should say.
+
+use super::draw::Draw;
+use super::standards::Ring;
+use quadrille_diagnosis::{Class, Row};
+
+/// What a case is of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Kind {
+    Good,
+    GoodWild,
+    GoodEdge,
+    LeadOpen,
+    LeadsExchanged,
+    CrosspointOpen,
+    CrosspointClosed,
+    CurrentRowOpen,
+    SenseRowOpen,
+    Resistor,
+    EdgeLeak,
+    DiagonalLeak,
+    GroundLeak,
+    Loaded,
+    BuffersOut,
+    GuardOff,
+    AmmeterShorted,
+    AmmeterOverload,
+    AmmeterCoarse,
+    AmmeterSign,
+    VoltmeterOverload,
+    VoltmeterCoarse,
+    SenseReversed,
+    Noisy,
+    Compliance,
+    SourceSign,
+    Scale,
+    TwoResistors,
+    TwoFaults,
+    Outside,
+}
+
+impl Kind {
+    pub const ALL: [Self; 30] = [
+        Self::Good,
+        Self::GoodWild,
+        Self::GoodEdge,
+        Self::LeadOpen,
+        Self::LeadsExchanged,
+        Self::CrosspointOpen,
+        Self::CrosspointClosed,
+        Self::CurrentRowOpen,
+        Self::SenseRowOpen,
+        Self::Resistor,
+        Self::EdgeLeak,
+        Self::DiagonalLeak,
+        Self::GroundLeak,
+        Self::Loaded,
+        Self::BuffersOut,
+        Self::GuardOff,
+        Self::AmmeterShorted,
+        Self::AmmeterOverload,
+        Self::AmmeterCoarse,
+        Self::AmmeterSign,
+        Self::VoltmeterOverload,
+        Self::VoltmeterCoarse,
+        Self::SenseReversed,
+        Self::Noisy,
+        Self::Compliance,
+        Self::SourceSign,
+        Self::Scale,
+        Self::TwoResistors,
+        Self::TwoFaults,
+        Self::Outside,
+    ];
+
+    pub fn is_good(self) -> bool {
+        matches!(self, Self::Good | Self::GoodWild | Self::GoodEdge)
+    }
+
+    /// Whether no class of the list is right.
+    pub fn is_none_of_these(self) -> bool {
+        matches!(self, Self::TwoFaults | Self::Outside)
+    }
+
+    /// Whether a bench can show it at all with a standard of this size.
+    pub fn exists(self, ring: &Ring) -> bool {
+        match self {
+            // In kilohms neither changes a reading by as much as its noise; a current of 50 pA is on the smallest range.
+            Self::GuardOff | Self::BuffersOut => ring.scale.is_large(),
+            Self::AmmeterOverload => !ring.scale.is_large(),
+            _ => true,
+        }
+    }
+}
+
+/// Faults of a case in the order in which they are put in force, and the class that names them; `None` where none does.
+#[derive(Clone, Debug)]
+pub struct Wrong {
+    pub faults: Vec<String>,
+    pub class: Option<Class>,
+}
+
+impl Wrong {
+    fn one(fault: String, class: Class) -> Self {
+        Self { faults: vec![fault], class: Some(class) }
+    }
+}
+
+const ROWS: [Row; 4] = [Row::Source, Row::Return, Row::SenseHigh, Row::SenseLow];
+
+/// What is wrong in a case of a kind.
+pub fn wrong(kind: Kind, ring: &Ring, draw: &mut Draw) -> Wrong {
+    let scale = ring.scale.ohm();
+    match kind {
+        Kind::Good | Kind::GoodEdge => Wrong { faults: Vec::new(), class: Some(Class::Good) },
+        Kind::GoodWild => Wrong::one(wild(ring, draw), Class::Good),
+        Kind::LeadOpen => {
+            let k = draw.below(4);
+            Wrong::one(format!("wiring open {}", k + 1), Class::ContactOpen(k))
+        }
+        Kind::LeadsExchanged => {
+            let (i, j) = sorted(draw.two_below(4));
+            Wrong::one(format!("wiring exchanged {} {}", i + 1, j + 1), Class::LeadsSwapped(i, j))
+        }
+        Kind::CrosspointOpen | Kind::CrosspointClosed => {
+            let (row, k) = (draw.below(4), draw.below(4));
+            let (word, class) = match kind {
+                Kind::CrosspointOpen => ("stuck-open", Class::CrosspointOpen(ROWS[row], k)),
+                _ => ("welded", Class::CrosspointClosed(ROWS[row], k)),
+            };
+            Wrong::one(format!("matrix {word} {}!{}", row + 1, k + 1), class)
+        }
+        Kind::CurrentRowOpen => {
+            let row = draw.choose(&["source", "return"]);
+            Wrong::one(format!("wiring row-open {row}"), Class::CurrentRowOpen)
+        }
+        Kind::SenseRowOpen => {
+            let (word, row) = draw.choose(&[("sense-high", Row::SenseHigh), ("sense-low", Row::SenseLow)]);
+            Wrong::one(format!("wiring row-open {word}"), Class::SenseRowOpen(row))
+        }
+        Kind::Resistor => {
+            let k = draw.below(4);
+            Wrong::one(format!("standard resistor {} {}", k + 1, off(draw, ring)), Class::Edge(k))
+        }
+        Kind::EdgeLeak => {
+            let k = draw.below(4);
+            let ohm = ring.ohms[k] * draw.log_within(0.3, 8.0);
+            Wrong::one(format!("wiring leak {} {} {ohm:e}", k + 1, (k + 1) % 4 + 1), Class::Edge(k))
+        }
+        Kind::DiagonalLeak => {
+            let (i, j) = draw.choose(&[(0, 2), (1, 3)]);
+            let most = if ring.scale.is_large() { 1e2 } else { 2e3 };
+            let ohm = scale * draw.log_within(0.3, most);
+            Wrong::one(format!("wiring leak {} {} {ohm:e}", i + 1, j + 1), Class::DiagonalLeak(i, j))
+        }
+        Kind::GroundLeak => {
+            let k = draw.below(4);
+            let most = if ring.scale.is_large() { 1e3 } else { 2e4 };
+            let ohm = scale * draw.log_within(1.0, most);
+            Wrong::one(format!("wiring leak-to-ground {} {ohm:e}", k + 1), Class::GroundLeak(k))
+        }
+        Kind::Loaded => {
+            let most = if ring.scale.is_large() { 1e2 } else { 5e3 };
+            let ohm = scale * draw.log_within(0.5, most);
+            Wrong::one(format!("wiring loaded {ohm:e}"), Class::Loading)
+        }
+        Kind::BuffersOut => Wrong::one("wiring buffers-out".into(), Class::Loading),
+        Kind::GuardOff => Wrong::one("wiring guard-broken".into(), Class::GuardOff),
+        Kind::AmmeterShorted => Wrong::one("ammeter shorted".into(), Class::AmmeterShorted),
+        Kind::AmmeterOverload => {
+            Wrong::one(format!("ammeter fine {}", 1 + draw.below(3)), Class::AmmeterOverload)
+        }
+        Kind::AmmeterCoarse => {
+            let most = if ring.scale.is_large() { 2 } else { 1 };
+            Wrong::one(format!("ammeter coarse {}", 1 + draw.below(most)), Class::AmmeterCoarse)
+        }
+        Kind::AmmeterSign => Wrong::one("ammeter reversed".into(), Class::AmmeterSign),
+        Kind::VoltmeterOverload => {
+            Wrong::one(format!("voltmeter fine {}", 1 + draw.below(2)), Class::VoltmeterOverload)
+        }
+        Kind::VoltmeterCoarse => Wrong::one("voltmeter coarse 2".into(), Class::VoltmeterCoarse),
+        Kind::SenseReversed => {
+            let fault = draw.choose(&[
+                "voltmeter reversed",
+                "wiring rows-exchanged sense-high sense-low",
+                "wiring rows-exchanged source return",
+            ]);
+            Wrong::one(fault.into(), Class::SenseReversed)
+        }
+        Kind::Noisy => {
+            let factor = draw.log_within(10.0, 300.0);
+            let faults = match draw.below(3) {
+                0 => vec![format!("voltmeter noisy {factor}")],
+                1 => vec![format!("ammeter noisy {factor}")],
+                _ => vec![format!("voltmeter noisy {factor}"), format!("ammeter noisy {factor}")],
+            };
+            Wrong { faults, class: Some(Class::Noisy) }
+        }
+        Kind::Compliance => {
+            let volt = draw.within(0.3, 0.9) * largest_volt(ring);
+            Wrong::one(format!("source limited {volt:.4}"), Class::ComplianceLow)
+        }
+        Kind::SourceSign => Wrong::one("source reversed".into(), Class::SourceSign),
+        Kind::Scale => {
+            let factor = (draw.sign() * draw.within(0.1, 1.5)).exp();
+            let fault = draw.choose(&["standard scaled", "voltmeter gain"]);
+            Wrong::one(format!("{fault} {factor:.4}"), Class::Scale)
+        }
+        Kind::TwoResistors => {
+            let (i, j) = sorted(draw.two_below(4));
+            let faults = [i, j].map(|k| format!("standard resistor {} {}", k + 1, off(draw, ring))).to_vec();
+            Wrong { faults, class: Some(Class::TwoEdges(i, j)) }
+        }
+        Kind::TwoFaults => Wrong { faults: two(ring, draw), class: None },
+        Kind::Outside => Wrong { faults: outside(draw), class: None },
+    }
+}
+
+/// Two of different kinds, each of which would be seen alone, and neither of which hides the other.
+fn two(ring: &Ring, draw: &mut Draw) -> Vec<String> {
+    const KINDS: [Kind; 7] = [
+        Kind::LeadsExchanged,
+        Kind::CrosspointClosed,
+        Kind::Resistor,
+        Kind::DiagonalLeak,
+        Kind::GroundLeak,
+        Kind::Loaded,
+        Kind::CrosspointOpen,
+    ];
+    let (i, j) = draw.two_below(KINDS.len());
+    [i, j].into_iter().flat_map(|k| wrong(KINDS[k], ring, draw).faults).collect()
+}
+
+/// Single faults that no class of the list is of.
+fn outside(draw: &mut Draw) -> Vec<String> {
+    let (a, b) = draw.two_below(4);
+    let c = (0..4).find(|c| *c != a && *c != b).unwrap_or(0);
+    let rows = ["source", "return"];
+    let sense = ["sense-high", "sense-low"];
+    match draw.below(4) {
+        // Three leads run round.
+        0 => vec![
+            format!("wiring exchanged {} {}", a + 1, b + 1),
+            format!("wiring exchanged {} {}", b + 1, c + 1),
+        ],
+        1 => vec![format!("wiring rows-exchanged {} {}", draw.choose(&rows), draw.choose(&sense))],
+        2 => {
+            let row = draw.below(4) + 1;
+            vec![format!("matrix wrong-relay {row}!{} {row}!{}", a + 1, b + 1)]
+        }
+        _ => vec![format!("ammeter gain {:.3}", (draw.sign() * draw.within(0.05, 0.5)).exp())],
+    }
+}
+
+/// One answer that is far off, at some moment of the proof.
+fn wild(ring: &Ring, draw: &mut Draw) -> String {
+    let after = draw.below(16);
+    if draw.below(2) == 0 {
+        let volt = draw.sign() * draw.log_within(0.01, 0.5);
+        return format!("voltmeter wild {volt:.4} once after {after}");
+    }
+    let ampere = draw.sign() * draw.log_within(0.05, 2.0) * largest_volt(ring) / (2.0 * ring.scale.ohm());
+    format!("ammeter wild {ampere:e} once after {after}")
+}
+
+/// What a resistor is off by: six to sixty tolerances, either way.
+fn off(draw: &mut Draw, ring: &Ring) -> f64 {
+    let logarithm = draw.log_within(6.0, 60.0) * ring.tolerance * draw.sign();
+    format!("{:.4}", logarithm.exp()).parse().unwrap_or(2.0)
+}
+
+/// About the largest voltage between two contacts in a proof.
+fn largest_volt(ring: &Ring) -> f64 {
+    let sum: f64 = ring.ohms.iter().sum();
+    let half = |a: f64| a * (sum - a) / sum;
+    let [a, b, c, d] = ring.ohms;
+    let largest = [a, b, c, d, a + b, b + c].map(half).into_iter().fold(0.0, f64::max);
+    // A proof drives at most a volt, at a current of one, two or five times a power of ten.
+    let most = 1.0 / largest;
+    let decade = 10f64.powf(most.log10().floor());
+    let current = [5.0, 2.0, 1.0].into_iter().map(|step| step * decade).find(|i| *i <= most);
+    current.unwrap_or(decade) * largest
+}
+
+fn sorted((a, b): (usize, usize)) -> (usize, usize) {
+    (a.min(b), a.max(b))
+}
