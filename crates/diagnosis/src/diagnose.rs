@@ -6,8 +6,9 @@ use crate::chi2;
 use crate::data::Data;
 use crate::fault::{Class, Fault, Noisy};
 use crate::fit::{Fit, Problem};
-use crate::hypotheses::{faults, priors};
+use crate::hypotheses::{Start, faults, priors};
 use crate::layout::Layout;
+use crate::linear::Linear;
 use crate::next::{Next, between};
 use crate::power::untested;
 use crate::reading::{Drive, Observation};
@@ -100,21 +101,31 @@ pub fn diagnose(
     bench.check()?;
     let data = Data::new(bench, observations)?;
     let problem = Problem { standard, bench, data: &data };
-    let good = problem.best_fit(Fault::Good, f64::INFINITY);
+    let linear = Linear::nominal(&problem);
+    let good = problem.fit(Fault::Good, &problem.nominal(), f64::INFINITY);
     let not_tested = untested(&problem, &good);
     let all: Vec<Fault> = faults(standard, bench, &data)
         .into_iter()
         .filter(|fault| *fault == Fault::Good || !is_untested(*fault, standard, &not_tested))
         .collect();
-    let mut bound = good.objective;
-    let mut fits = Vec::with_capacity(all.len());
-    for &fault in &all {
-        let fit = if fault == Fault::Good { good.clone() } else { problem.best_fit(fault, bound) };
-        bound = bound.min(fit.objective);
-        fits.push(fit);
-    }
+    let fits = fit_all(&problem, &linear, &all, good);
     let ranked = rank(&problem, &all, &fits);
     conclude(&problem, ranked, &fits, not_tested)
+}
+
+/// Fits of all faults in their order; what looks best is fitted first, so that what is hopeless is soon known to be.
+fn fit_all(problem: &Problem<'_>, linear: &Linear, all: &[Fault], good: Fit) -> Vec<Fit> {
+    let starts: Vec<Vec<Start>> = all.iter().map(|&fault| problem.ordered_starts(fault, linear)).collect();
+    let mut order: Vec<usize> = (0..all.len()).collect();
+    let score = |k: usize| starts[k].first().map_or(f64::INFINITY, |start| start.score);
+    order.sort_by(|&a, &b| score(a).total_cmp(&score(b)));
+    let mut bound = good.objective;
+    let mut fits = vec![good; all.len()];
+    for k in order.into_iter().filter(|&k| all[k] != Fault::Good) {
+        fits[k] = problem.best_fit(all[k], &starts[k], bound);
+        bound = bound.min(fits[k].objective);
+    }
+    fits
 }
 
 /// Buffers that cannot be seen leave the load in the list, which can.

@@ -121,8 +121,8 @@ pub enum Class {
     CrosspointClosed(Row, usize),
     /// The source's lead or the ammeter's lead is open.
     CurrentRowOpen,
-    /// A sense lead is open.
-    SenseRowOpen(Row),
+    /// A sense lead is open; which, only inputs that lead to ground could say.
+    SenseRowOpen,
     /// A resistor is off, or something leaks across it.
     Edge(usize),
     /// Two edges are off.
@@ -207,7 +207,7 @@ impl Fault {
             Self::CrosspointOpen(row, k) => Class::CrosspointOpen(row, k),
             Self::CrosspointClosed(row, k) => Class::CrosspointClosed(row, k),
             Self::RowOpen(Row::Source | Row::Return) => Class::CurrentRowOpen,
-            Self::RowOpen(row) => Class::SenseRowOpen(row),
+            Self::RowOpen(_) => Class::SenseRowOpen,
             Self::ResistorOff(k) => Class::Edge(standard.edge_of(k)),
             Self::ResistorsOff(j, k) => two_edges(standard.edge_of(j), standard.edge_of(k)),
             Self::Leak(i, j) => standard.edge_between(i, j).map_or(Class::DiagonalLeak(i, j), Class::Edge),
@@ -242,7 +242,7 @@ impl Class {
             Self::LeadsSwapped(..) => Kind::LeadsSwapped,
             Self::CrosspointOpen(..) => Kind::CrosspointOpen,
             Self::CrosspointClosed(..) => Kind::CrosspointClosed,
-            Self::CurrentRowOpen | Self::SenseRowOpen(_) => Kind::RowOpen,
+            Self::CurrentRowOpen | Self::SenseRowOpen => Kind::RowOpen,
             Self::Edge(_) | Self::TwoEdges(..) => Kind::Edge,
             Self::DiagonalLeak(..) => Kind::DiagonalLeak,
             Self::GroundLeak(_) => Kind::GroundLeak,
@@ -277,7 +277,7 @@ impl Class {
                 "the lead between the source and its row is open, or that between the ammeter and its row"
                     .into()
             }
-            Self::SenseRowOpen(row) => format!("the lead between the voltmeter and {} is open", row.words()),
+            Self::SenseRowOpen => "the lead between one terminal of the voltmeter and its row is open".into(),
             Self::Edge(e) => format!("{} is not what was declared, or something leaks across it", edge(e)),
             Self::TwoEdges(e, f) => format!("{} and {} are not what was declared", edge(e), edge(f)),
             Self::DiagonalLeak(i, j) => format!("something leaks between contacts {} and {}", i + 1, j + 1),
@@ -324,7 +324,7 @@ impl Class {
             Self::CurrentRowOpen => {
                 "check the source's and the ammeter's leads to the matrix one after the other for continuity".into()
             }
-            Self::SenseRowOpen(row) => format!("check the lead from the voltmeter to {}", row.words()),
+            Self::SenseRowOpen => "check the voltmeter's two leads to the matrix one after the other for continuity".into(),
             Self::Edge(e) => {
                 let (a, b) = standard.edges().get(e).map_or((0, 0), |edge| edge.ends);
                 format!(

@@ -145,10 +145,8 @@ impl Search<'_> {
                 }
             }
         }
-        let exponents = layout.open(0, 0)..layout.emf(0, 0);
-        let insulation = layout.insulation(0)..layout.bias(0);
         let keep = |(&q, &sum): (&usize, &f64)| {
-            let decades = exponents.contains(&q) || insulation.contains(&q);
+            let decades = layout.is_exponent(q);
             let least = if decades { INSIGNIFICANT_EXPONENT } else { INSIGNIFICANT };
             (sum > least * least || q == layout.size()).then_some(q)
         };
@@ -198,19 +196,24 @@ impl Search<'_> {
             .iter()
             .enumerate()
             .filter(|(k, predicted)| predicted.floats && data.y[2 * k].is_finite())
-            .map(|(k, _)| self.floating(k))
+            .map(|(k, predicted)| self.floating(k, predicted.volts))
             .sum();
         State { objective: misfit + 0.5 * prior + floating, u: u.to_vec(), values, predictions, residuals }
     }
 
-    /// What inputs that float cost: their voltage is uniform in its logarithm from the noise to the source's limit. Counted
-    /// from the density of a reading at its predicted value, as all others are.
-    fn floating(&self, k: usize) -> f64 {
-        let setting = &self.problem.data.settings[k];
+    /// What inputs that float cost: their voltage is uniform in its logarithm from the noise to the source's limit, as
+    /// likely around nothing as around what leaks and bias currents of nominal size make it. Counted from the density of a
+    /// reading at its predicted value, as all others are.
+    fn floating(&self, k: usize, predicted: f64) -> f64 {
+        let limit = self.problem.data.settings[k].voltage_limit.0;
         let sigma = self.variances[2 * k].sqrt();
-        let least = 10.0 * sigma;
-        let range = (setting.voltage_limit.0.max(100.0 * least) / least).ln_1p();
-        let density = 1.0 / (2.0 * range * (self.problem.data.y[2 * k].abs() + least));
+        let y = self.problem.data.y[2 * k];
+        let density = |from: f64, least: f64| {
+            let range = 2.0 * (limit.max(100.0 * least) / least).ln_1p();
+            1.0 / (range * ((y - from).abs() + least))
+        };
+        let around = density(predicted, (10.0 * sigma).max(0.003 * predicted.abs()));
+        let density = 0.5 * (density(0.0, 10.0 * sigma) + around);
         -(density * sigma).ln() + peak()
     }
 
@@ -260,14 +263,15 @@ impl Search<'_> {
         let mut damping = 0.0;
         for step in 0..most {
             let (hessian, gradient) = self.normal(&state, stage);
-            let Some((du, decrement)) = self.newton(&hessian, &gradient, damping) else {
+            let Some((du, decrement)) = self.newton(&state.u, &hessian, &gradient, damping) else {
                 return (state, step);
             };
             let enough = if stage == Stage::Gauss { 1e-4 * state.objective } else { 0.0 };
             if decrement < DECREMENT.max(enough.min(0.5)) {
                 return (state, step);
             }
-            if stage == Stage::Gauss && bound.is_finite() && step > 2 && decrement < 0.05 * state.objective {
+            let promised = state.objective - 0.5 * decrement;
+            if stage == Stage::Gauss && step > 1 && promised > FAR * state.residuals.len() as f64 {
                 let robust: f64 = self.robust(&state);
                 if robust > bound + 2.0 * HOPELESS {
                     return (state, step);
@@ -340,6 +344,7 @@ impl Search<'_> {
 
     fn newton(
         &self,
+        u: &[f64],
         hessian: &DMatrix<f64>,
         gradient: &DVector<f64>,
         damping: f64,
@@ -353,6 +358,13 @@ impl Search<'_> {
         }
         let mut step = Cholesky::new(damped)?.solve(gradient);
         let decrement = step.dot(gradient);
+        // What is second order in the resistors must not be taken for a lead of kilohms.
+        for (c, &quantity) in self.free.iter().enumerate() {
+            if self.forward.layout.is_exponent(quantity) {
+                let room = |u: f64, du: f64| (u + du).clamp(-MOST_EXPONENT, MOST_EXPONENT) - u;
+                step[c] = room(u[c], step[c].clamp(-EXPONENT_STEP, EXPONENT_STEP));
+            }
+        }
         if let Some(c) = self.size_column {
             let most = 2.0;
             if step[c].abs() > most {
@@ -522,6 +534,13 @@ pub(crate) struct Predictive {
 
 /// A fit that is worse by so much, in logarithms, is not followed further.
 const HOPELESS: f64 = 150.0;
+
+/// Resistances of leads, crosspoints and cables move by no more than so many standard deviations in a step, and in all.
+const EXPONENT_STEP: f64 = 1.5;
+const MOST_EXPONENT: f64 = 6.0;
+
+/// Half of the mean square residual that a step promises to leave where a fit leads nowhere.
+const FAR: f64 = 20.0;
 
 /// A noise that is less than so many times what was stated is no fault; more than so many times is none either.
 const LEAST_NOISE: f64 = 2.5;

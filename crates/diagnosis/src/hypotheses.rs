@@ -4,6 +4,7 @@ use crate::bench::{BenchModel, range_for};
 use crate::data::Data;
 use crate::fault::{Class, Fault, Noisy, Row};
 use crate::fit::{Fit, Problem};
+use crate::linear::Linear;
 use crate::layout::Layout;
 use crate::standard::Standard;
 use std::collections::BTreeMap;
@@ -104,7 +105,7 @@ fn sort(class: Class) -> String {
         | Class::CrosspointOpen(..)
         | Class::CrosspointClosed(..)
         | Class::CurrentRowOpen
-        | Class::SenseRowOpen(_)
+        | Class::SenseRowOpen
         | Class::Edge(_)
         | Class::DiagonalLeak(..)
         | Class::GroundLeak(_) => format!("{:?}", class.kind()),
@@ -112,13 +113,26 @@ fn sort(class: Class) -> String {
     }
 }
 
+/// Where the fit of a fault may start, with how badly the readings fit there.
+pub(crate) struct Start {
+    values: Vec<f64>,
+    pub(crate) score: f64,
+}
+
+/// A start that fits so many times worse than the best is not tried.
+const WORSE_START: f64 = 4.0;
+
+/// Most starts that are tried.
+const STARTS: usize = 2;
+
 impl Problem<'_> {
-    /// The best fit of a fault over its starts.
-    pub(crate) fn best_fit(&self, fault: Fault, bound: f64) -> Fit {
+    /// The best fit of a fault over its starts, best first.
+    pub(crate) fn best_fit(&self, fault: Fault, starts: &[Start], bound: f64) -> Fit {
         let mut best: Option<Fit> = None;
-        for start in self.starts(fault) {
+        let least = starts.first().map_or(0.0, |start| start.score);
+        for start in starts.iter().take(STARTS).filter(|start| start.score <= WORSE_START * least) {
             let so_far = best.as_ref().map_or(bound, |fit| bound.min(fit.objective));
-            let fit = self.fit(fault, &start, so_far);
+            let fit = self.fit(fault, &start.values, so_far);
             if best.as_ref().is_none_or(|best| fit.evidence > best.evidence) {
                 best = Some(fit);
             }
@@ -126,22 +140,31 @@ impl Problem<'_> {
         best.unwrap_or_else(|| self.fit(fault, &self.nominal(), bound))
     }
 
+    /// Starts of a fault, the one that fits best first when what is not known of a good bench is fitted beside it.
+    pub(crate) fn ordered_starts(&self, fault: Fault, good: &Linear) -> Vec<Start> {
+        let score = |values: Vec<f64>| {
+            let score = good.score(self, fault, &values);
+            Start { values, score }
+        };
+        let mut starts: Vec<Start> = self.starts(fault).into_iter().map(score).collect();
+        starts.sort_by(|a, b| a.score.total_cmp(&b.score));
+        starts
+    }
+
     fn starts(&self, fault: Fault) -> Vec<Vec<f64>> {
         let layout = Layout::new(self.standard, self.bench);
         let scale = self.standard.scale_ohm();
+        let times = |factors: &[f64]| factors.iter().map(|x| (x * scale).ln()).collect();
         let (quantity, values): (usize, Vec<f64>) = match fault {
-            Fault::Leak(..) => {
-                (layout.size(), [0.05, 0.7, 20.0, 1e3].map(|x: f64| (x * scale).ln()).to_vec())
-            }
+            Fault::Leak(..) => (layout.size(), times(&[0.02, 0.07, 0.2, 0.7, 2.0, 7.0, 30.0, 150.0, 1e3])),
             Fault::LeakToGround(_) | Fault::Loading => {
-                (layout.size(), [0.1, 2.0, 100.0, 1e4].map(|x: f64| (x * scale).ln()).to_vec())
+                (layout.size(), times(&[0.03, 0.1, 0.4, 1.5, 6.0, 25.0, 100.0, 1e3, 1e4, 1e5]))
             }
-            Fault::ComplianceLow => {
-                let current = self.data.settings.iter().map(|s| s.commanded.0.abs()).fold(0.0, f64::max);
-                (layout.size(), [0.1, 0.25, 0.5].map(|x: f64| (x * scale * current).ln()).to_vec())
+            Fault::ComplianceLow => (layout.size(), self.limits()),
+            Fault::ResistorOff(k) => (layout.resistor(k), vec![-2.5, -1.2, -0.5, 0.0, 0.4, 1.0]),
+            Fault::AllScaled | Fault::VoltmeterGain => {
+                (layout.factor(), vec![-2.0, -1.0, -0.4, 0.0, 0.4, 1.0, 2.0])
             }
-            Fault::ResistorOff(k) => (layout.resistor(k), vec![0.0, -1.5, 1.0]),
-            Fault::AllScaled | Fault::VoltmeterGain => (layout.factor(), vec![0.0, -1.5, 1.5]),
             _ => return vec![self.nominal()],
         };
         let at = |value: f64| {
@@ -150,5 +173,25 @@ impl Problem<'_> {
             start
         };
         values.into_iter().map(at).collect()
+    }
+
+    /// Logarithms of voltage limits: those that the readings at the limit had, or near what the others need.
+    fn limits(&self) -> Vec<f64> {
+        let good = Linear::nominal(self);
+        let needs: Vec<f64> =
+            good.readings().iter().zip(&self.data.settings).map(|(read, s)| read.need * s.voltage_limit.0).collect();
+        let at_limit = |k: &usize| self.data.conditions[*k] == quadrille_experiment::Condition::Compliance;
+        let mut seen: Vec<f64> = (0..needs.len())
+            .filter(at_limit)
+            .map(|k| needs[k] * (self.data.y[2 * k + 1] / self.data.settings[k].commanded.0).abs())
+            .filter(|limit| limit.is_finite() && *limit > 0.0)
+            .map(f64::ln)
+            .collect();
+        seen.sort_by(f64::total_cmp);
+        if seen.is_empty() {
+            let most = needs.iter().copied().fold(f64::MIN_POSITIVE, f64::max);
+            return [0.3, 0.6, 0.9, 0.98].map(|x: f64| (x * most).ln()).to_vec();
+        }
+        vec![seen[seen.len() / 4], seen[seen.len() / 2], seen[3 * seen.len() / 4]]
     }
 }

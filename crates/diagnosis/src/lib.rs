@@ -13,6 +13,7 @@ mod fit;
 mod forward;
 mod hypotheses;
 mod layout;
+mod linear;
 mod next;
 mod power;
 mod reading;

@@ -5,6 +5,7 @@ use crate::bench::BenchModel;
 use crate::data::Data;
 use crate::fault::{Class, Fault};
 use crate::fit::{Fit, Predictive, Problem};
+use crate::linear::Linear;
 use crate::reading::{Drive, Observation, ReadingSet, readings};
 use crate::standard::Standard;
 use quadrille_experiment::{Configuration, Polarity};
@@ -45,8 +46,9 @@ pub fn next_reading(
     bench.check()?;
     let data = Data::new(bench, observations)?;
     let problem = Problem { standard, bench, data: &data };
-    let first = problem.best_fit(first, f64::INFINITY);
-    let second = problem.best_fit(second, f64::INFINITY);
+    let linear = Linear::nominal(&problem);
+    let fit = |fault| problem.best_fit(fault, &problem.ordered_starts(fault, &linear), f64::INFINITY);
+    let (first, second) = (fit(first), fit(second));
     between(&problem, &first, &second, drive)
 }
 

@@ -52,7 +52,7 @@ pub fn bench(scale: Scale) -> BenchModel {
     let high = scale == Scale::TenGigohm;
     BenchModel {
         source: SourceModel {
-            ranges: [1e-9, 1e-7, 1e-5, 1e-3].map(|f| range(f, 5e-4, 1e-4, f * 1e-6)).to_vec(),
+            ranges: [1e-9, 1e-7, 1e-5, 1e-3, 1e-1].map(|f| range(f, 5e-4, 1e-4, f * 1e-6)).to_vec(),
             output_ohm: 1e14,
             limit_u: 0.003,
         },
@@ -69,7 +69,7 @@ pub fn bench(scale: Scale) -> BenchModel {
             overload: 1.1,
         },
         ammeter: AmmeterModel {
-            ranges: [1e-9, 1e-7, 1e-5, 1e-3].map(|f| range(f, 5e-4, 5e-5, f * 3e-6)).to_vec(),
+            ranges: [1e-9, 1e-7, 1e-5, 1e-3, 1e-1].map(|f| range(f, 5e-4, 5e-5, f * 3e-6)).to_vec(),
             burden_ohm: 10.0,
             shorted_ohm: 0.01,
             overload: 1.1,
@@ -317,7 +317,7 @@ pub fn fault(draw: &mut Draw, kind: &str, scale: Scale, standard: &Standard) -> 
         "a-shorted" => (Fault::AmmeterShorted, 1.0),
         "a-overload" if !high => (Fault::AmmeterOverload(draw.below(2)), 1.0),
         "a-overload" => return None,
-        "a-coarse" if !high => (Fault::AmmeterCoarse(3), 1.0),
+        "a-coarse" if !high => (Fault::AmmeterCoarse(4), 1.0),
         "a-coarse" => (Fault::AmmeterCoarse(1 + draw.below(3)), 1.0),
         "a-sign" => (Fault::AmmeterReversed, 1.0),
         "v-overload" => (Fault::VoltmeterOverload(0), 1.0),
