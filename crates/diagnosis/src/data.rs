@@ -17,8 +17,8 @@ const EDGE_OF_FLAG: f64 = 0.02;
 /// An overload of inputs that float is this likely.
 const FLOATING_OVERLOAD: f64 = 0.3;
 
-/// Readings that lie on a coarser lattice than their range has are told from others by digits that are this near it.
-const ON_LATTICE: f64 = 0.02;
+/// Readings lie on a coarser lattice than their range has where they are this near it, in steps of their range.
+const ON_LATTICE: f64 = 0.1;
 
 /// What a reading that does not lie on the lattice costs the hypothesis that it should.
 const OFF_LATTICE: f64 = 5.0;
@@ -123,8 +123,8 @@ impl Data {
             if !value.is_finite() || fine <= 0.0 || coarse <= 1.5 * fine {
                 return 0.0;
             }
-            let steps = value / coarse;
-            let near = (steps - steps.round()).abs() < ON_LATTICE + 1e-12 * steps.abs();
+            let step = (value / coarse).round() * coarse;
+            let near = (value - step).abs() < ON_LATTICE * fine + 1e-12 * value.abs();
             if near { (coarse / fine).ln() } else { -OFF_LATTICE }
         };
         self.settings.iter().enumerate().map(|(k, setting)| evidence(k, setting)).sum()

@@ -9,6 +9,7 @@
 use crate::bench::BenchModel;
 use crate::data::Data;
 use crate::fault::{Fault, Noisy};
+use crate::floating::{self, Floating};
 use crate::forward::{Forward, NO_COLUMN, Point, Predictions};
 use crate::layout::Layout;
 use crate::standard::Standard;
@@ -191,30 +192,26 @@ impl Search<'_> {
             .filter(|(_, r)| r.is_finite())
             .map(|(row, r)| loss(r / self.noise_of(row), stage))
             .sum();
-        let floating: f64 = predictions
+        let floating = self.floating(&predictions);
+        State { objective: misfit + 0.5 * prior + floating, u: u.to_vec(), values, predictions, residuals }
+    }
+
+    /// What inputs that float cost, counted from the density of a reading at its predicted value, as all others are.
+    fn floating(&self, predictions: &Predictions) -> f64 {
+        let data = self.problem.data;
+        let list: Vec<Floating> = predictions
             .readings
             .iter()
             .enumerate()
             .filter(|(k, predicted)| predicted.floats && data.y[2 * k].is_finite())
-            .map(|(k, predicted)| self.floating(k, predicted.volts))
-            .sum();
-        State { objective: misfit + 0.5 * prior + floating, u: u.to_vec(), values, predictions, residuals }
-    }
-
-    /// What inputs that float cost: their voltage is uniform in its logarithm from the noise to the source's limit, as
-    /// likely around nothing as around what leaks and bias currents of nominal size make it. Counted from the density of a
-    /// reading at its predicted value, as all others are.
-    fn floating(&self, k: usize, predicted: f64) -> f64 {
-        let limit = self.problem.data.settings[k].voltage_limit.0;
-        let sigma = self.variances[2 * k].sqrt();
-        let y = self.problem.data.y[2 * k];
-        let density = |from: f64, least: f64| {
-            let range = 2.0 * (limit.max(100.0 * least) / least).ln_1p();
-            1.0 / (range * ((y - from).abs() + least))
-        };
-        let around = density(predicted, (10.0 * sigma).max(0.003 * predicted.abs()));
-        let density = 0.5 * (density(0.0, 10.0 * sigma) + around);
-        -(density * sigma).ln() + peak()
+            .map(|(k, predicted)| Floating {
+                shown: data.y[2 * k],
+                expected: predicted.volts,
+                sigma: self.variances[2 * k].sqrt(),
+                limit: data.settings[k].voltage_limit.0,
+            })
+            .collect();
+        if list.is_empty() { 0.0 } else { list.iter().map(|f| f.sigma.ln()).sum::<f64>().mul_add(-1.0, peak() * list.len() as f64) - floating::density(&list) }
     }
 
     fn noise_of(&self, row: usize) -> f64 {
@@ -270,12 +267,9 @@ impl Search<'_> {
             if decrement < DECREMENT.max(enough.min(0.5)) {
                 return (state, step);
             }
-            let promised = state.objective - 0.5 * decrement;
-            if stage == Stage::Gauss && step > 1 && promised > FAR * state.residuals.len() as f64 {
-                let robust: f64 = self.robust(&state);
-                if robust > bound + 2.0 * HOPELESS {
-                    return (state, step);
-                }
+            let promised = (state.objective - 0.5 * decrement) / state.residuals.len() as f64;
+            if stage == Stage::Gauss && promised > self.far(step) && self.robust(&state) > bound + 2.0 * HOPELESS {
+                return (state, step);
             }
             let mut length = 1.0;
             let mut better = None;
@@ -298,6 +292,17 @@ impl Search<'_> {
             }
         }
         (state, most)
+    }
+
+    /// Half of the mean square residual that a step promises to leave where a fit leads nowhere. The first steps leave what is
+    /// of second order in the tolerances.
+    fn far(&self, step: usize) -> f64 {
+        match (step, self.size_column) {
+            (0, None) => 1e5,
+            (1, None) => 1e3,
+            (0..=2, Some(_)) => f64::INFINITY,
+            _ => 20.0,
+        }
     }
 
     fn robust(&self, state: &State) -> f64 {
@@ -539,12 +544,9 @@ const HOPELESS: f64 = 150.0;
 const EXPONENT_STEP: f64 = 1.5;
 const MOST_EXPONENT: f64 = 6.0;
 
-/// Half of the mean square residual that a step promises to leave where a fit leads nowhere.
-const FAR: f64 = 20.0;
-
 /// A noise that is less than so many times what was stated is no fault; more than so many times is none either.
 const LEAST_NOISE: f64 = 2.5;
-const MOST_NOISE: f64 = 3e3;
+const MOST_NOISE: f64 = 1e3;
 
 fn loss(r: f64, stage: Stage) -> f64 {
     match stage {

@@ -10,6 +10,7 @@ mod elimination;
 mod error;
 mod fault;
 mod fit;
+mod floating;
 mod forward;
 mod hypotheses;
 mod layout;
