@@ -11,6 +11,7 @@ use crate::data::Data;
 use crate::fault::{Fault, Noisy};
 use crate::floating::{self, Floating};
 use crate::forward::{Forward, NO_COLUMN, Point, Predictions};
+use crate::gram::gram;
 use crate::layout::Layout;
 use crate::standard::Standard;
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
@@ -110,8 +111,8 @@ impl<'a> Problem<'a> {
             size_column: None,
             noise: 1.0,
         };
-        search.choose_free(start);
-        let (state, abandoned) = search.run(start, bound);
+        let state = search.choose_free(start);
+        let (state, abandoned) = search.run(start, state, bound);
         search.finish(state, abandoned)
     }
 
@@ -131,12 +132,12 @@ impl<'a> Problem<'a> {
 }
 
 impl Search<'_> {
-    /// Frees what moves the readings at all.
-    fn choose_free(&mut self, start: &[f64]) {
+    /// Frees what moves the readings at all; the state at the start.
+    fn choose_free(&mut self, start: &[f64]) -> State {
         let layout = self.forward.layout;
         self.free = (0..self.scales.len()).filter(|&q| self.scales[q] > 0.0).collect();
         self.number();
-        let state = self.state(start, &vec![0.0; self.free.len()], Stage::Gauss);
+        let mut state = self.state(start, &self.at_start(start), Stage::Gauss);
         let n = self.free.len();
         let mut weight = vec![0.0; n];
         for (row, derivatives) in state.predictions.jacobian.chunks_exact(n).enumerate() {
@@ -146,13 +147,25 @@ impl Search<'_> {
                 }
             }
         }
-        let keep = |(&q, &sum): (&usize, &f64)| {
-            let decades = layout.is_exponent(q);
-            let least = if decades { INSIGNIFICANT_EXPONENT } else { INSIGNIFICANT };
-            (sum > least * least || q == layout.size()).then_some(q)
+        let keep = |c: &usize| {
+            let q = self.free[*c];
+            let least = if layout.is_exponent(q) { INSIGNIFICANT_EXPONENT } else { INSIGNIFICANT };
+            weight[*c] > least * least || q == layout.size() || start[q] != 0.0
         };
-        self.free = self.free.iter().zip(&weight).filter_map(keep).collect();
+        let kept: Vec<usize> = (0..n).filter(keep).collect();
+        let all = std::mem::take(&mut state.predictions.jacobian);
+        state.predictions.jacobian =
+            all.chunks_exact(n).flat_map(|row| kept.iter().map(|&c| row[c])).collect();
+        state.predictions.columns = kept.len();
+        state.u = kept.iter().map(|&c| state.u[c]).collect();
+        self.free = kept.iter().map(|&c| self.free[c]).collect();
         self.number();
+        state
+    }
+
+    fn at_start(&self, start: &[f64]) -> Vec<f64> {
+        let size = self.forward.layout.size();
+        self.free.iter().map(|&q| if q == size { 0.0 } else { start[q] / self.scales[q] }).collect()
     }
 
     fn number(&mut self) {
@@ -211,7 +224,12 @@ impl Search<'_> {
                 limit: data.settings[k].voltage_limit.0,
             })
             .collect();
-        if list.is_empty() { 0.0 } else { list.iter().map(|f| f.sigma.ln()).sum::<f64>().mul_add(-1.0, peak() * list.len() as f64) - floating::density(&list) }
+        if list.is_empty() {
+            0.0
+        } else {
+            list.iter().map(|f| f.sigma.ln()).sum::<f64>().mul_add(-1.0, peak() * list.len() as f64)
+                - floating::density(&list)
+        }
     }
 
     fn noise_of(&self, row: usize) -> f64 {
@@ -222,16 +240,8 @@ impl Search<'_> {
         }
     }
 
-    fn run(&mut self, start: &[f64], bound: f64) -> (State, bool) {
-        let layout = self.forward.layout;
-        let u: Vec<f64> = self
-            .free
-            .iter()
-            .map(|&q| if q == layout.size() { 0.0 } else { start[q] / self.scales[q] })
-            .collect();
-        let noisy = matches!(self.forward.fault, Fault::Noisy(_));
-        let mut state = self.state(start, &u, Stage::Gauss);
-        if noisy {
+    fn run(&mut self, start: &[f64], mut state: State, bound: f64) -> (State, bool) {
+        if matches!(self.forward.fault, Fault::Noisy(_)) {
             for _ in 0..6 {
                 self.noise = self.fitted_noise(&state);
                 state = self.state(start, &state.u, Stage::Student);
@@ -268,7 +278,10 @@ impl Search<'_> {
                 return (state, step);
             }
             let promised = (state.objective - 0.5 * decrement) / state.residuals.len() as f64;
-            if stage == Stage::Gauss && promised > self.far(step) && self.robust(&state) > bound + 2.0 * HOPELESS {
+            if stage == Stage::Gauss
+                && promised > self.far(step)
+                && self.robust(&state) > bound + 2.0 * HOPELESS
+            {
                 return (state, step);
             }
             let mut length = 1.0;
@@ -312,39 +325,28 @@ impl Search<'_> {
     /// H = 1 + Jᵀ W J and the gradient; the size of the fault has no prior of its own.
     fn normal(&self, state: &State, stage: Stage) -> (DMatrix<f64>, DVector<f64>) {
         let n = self.free.len();
-        let mut hessian = vec![0.0; n * n];
-        let mut gradient = vec![0.0; n];
-        let mut nonzero = Vec::with_capacity(n);
+        let mut gradient = DVector::zeros(n);
+        let mut scaled = Vec::with_capacity(state.predictions.jacobian.len());
         for (row, derivatives) in state.predictions.jacobian.chunks_exact(n.max(1)).enumerate() {
             let residual = state.residuals[row];
             if !residual.is_finite() {
                 continue;
             }
             let noise = self.noise_of(row);
-            let (r, sigma) = (residual / noise, self.variances[row].sqrt() * noise);
-            let weight = weight(r, stage);
-            nonzero.clear();
-            nonzero.extend(
-                derivatives.iter().enumerate().filter(|(_, d)| **d != 0.0).map(|(c, d)| (c, d / sigma)),
-            );
-            for (place, &(c, d)) in nonzero.iter().enumerate() {
-                gradient[c] += weight * d * r;
-                let row = &mut hessian[c * n..(c + 1) * n];
-                for &(other, e) in &nonzero[place..] {
-                    row[other] += weight * d * e;
-                }
+            let r = residual / noise;
+            let root = weight(r, stage).sqrt();
+            let factor = root / (self.variances[row].sqrt() * noise);
+            for (sum, derivative) in gradient.iter_mut().zip(derivatives) {
+                *sum += derivative * factor * root * r;
             }
+            scaled.extend(derivatives.iter().map(|derivative| derivative * factor));
         }
-        for c in 0..n {
-            if Some(c) != self.size_column {
-                hessian[c * n + c] += 1.0;
-                gradient[c] -= state.u[c];
-            }
-            for other in 0..c {
-                hessian[c * n + other] = hessian[other * n + c];
-            }
+        let mut hessian = gram(n, &scaled);
+        for c in (0..n).filter(|&c| Some(c) != self.size_column) {
+            hessian[(c, c)] += 1.0;
+            gradient[c] -= state.u[c];
         }
-        (DMatrix::from_vec(n, n, hessian), DVector::from_vec(gradient))
+        (hessian, gradient)
     }
 
     fn newton(

@@ -42,7 +42,8 @@ fn around(readings: &[Floating], centre: impl Fn(&Floating) -> f64) -> f64 {
         let share: f64 = off.iter().map(|x| x * x / (x * x + width * width)).sum::<f64>() / off.len() as f64;
         width = (width * (share / (1.0 - share).max(1e-9)).sqrt()).clamp(least, limit);
     }
-    let density: f64 = off.iter().map(|x| -(std::f64::consts::PI * width * (1.0 + (x / width).powi(2))).ln()).sum();
+    let density: f64 =
+        off.iter().map(|x| -(std::f64::consts::PI * width * (1.0 + (x / width).powi(2))).ln()).sum();
     let curvature: f64 = off.iter().map(|x| 4.0 * (x * width / (x * x + width * width)).powi(2)).sum();
     density + 0.5 * (2.0 * std::f64::consts::PI / curvature.max(1.0)).ln() - (limit / least).ln().ln()
 }

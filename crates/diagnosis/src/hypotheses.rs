@@ -4,8 +4,8 @@ use crate::bench::{BenchModel, range_for};
 use crate::data::Data;
 use crate::fault::{Class, Fault, Noisy, Row};
 use crate::fit::{Fit, Problem};
-use crate::linear::Linear;
 use crate::layout::Layout;
+use crate::linear::Linear;
 use crate::standard::Standard;
 use std::collections::BTreeMap;
 
@@ -178,8 +178,12 @@ impl Problem<'_> {
     /// Logarithms of voltage limits: those that the readings at the limit had, or near what the others need.
     fn limits(&self) -> Vec<f64> {
         let good = Linear::nominal(self);
-        let needs: Vec<f64> =
-            good.readings().iter().zip(&self.data.settings).map(|(read, s)| read.need * s.voltage_limit.0).collect();
+        let needs: Vec<f64> = good
+            .readings()
+            .iter()
+            .zip(&self.data.settings)
+            .map(|(read, s)| read.need * s.voltage_limit.0)
+            .collect();
         let at_limit = |k: &usize| self.data.conditions[*k] == quadrille_experiment::Condition::Compliance;
         let mut seen: Vec<f64> = (0..needs.len())
             .filter(at_limit)

@@ -83,7 +83,8 @@ impl Layout {
     }
     /// Whether it is the logarithm of a resistance that is hardly known: of crosspoints, leads, cables, inputs.
     pub(crate) fn is_exponent(self, quantity: usize) -> bool {
-        (self.closed(0, 0)..self.emf(0, 0)).contains(&quantity) || (self.lead(0)..self.bias(0)).contains(&quantity)
+        (self.closed(0, 0)..self.emf(0, 0)).contains(&quantity)
+            || (self.lead(0)..self.bias(0)).contains(&quantity)
     }
     pub(crate) fn count(self) -> usize {
         self.resistors + 70 + 2 * self.volt_ranges + 2 * self.ampere_ranges

@@ -12,6 +12,7 @@ mod fault;
 mod fit;
 mod floating;
 mod forward;
+mod gram;
 mod hypotheses;
 mod layout;
 mod linear;

@@ -4,6 +4,7 @@
 use crate::fault::Fault;
 use crate::fit::Problem;
 use crate::forward::{Forward, NO_COLUMN, Point, Predicted, Predictions};
+use crate::gram::gram;
 use crate::layout::Layout;
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 
@@ -45,10 +46,13 @@ impl Linear {
             ]
         };
         let variances: Vec<f64> = (0..data.settings.len()).flat_map(of).collect();
-        let jacobian = DMatrix::from_fn(variances.len(), count, |row, c| {
-            predictions.jacobian[row * count + c] / variances[row].sqrt()
-        });
-        let hessian = DMatrix::identity(count, count) + jacobian.transpose() * &jacobian;
+        let scaled: Vec<f64> = predictions
+            .jacobian
+            .chunks_exact(count)
+            .zip(&variances)
+            .flat_map(|(row, variance)| row.iter().map(|x| x / variance.sqrt()))
+            .collect();
+        let hessian = DMatrix::identity(count, count) + gram(count, &scaled);
         Self { predictions, variances, cholesky: Cholesky::new(hessian) }
     }
 
