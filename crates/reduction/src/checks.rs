@@ -98,6 +98,40 @@ fn pair_agreement(checks: &mut Checks, sheet: &Sheet, acceptance: &Acceptance) {
     }
 }
 
+/// Readings of one temperature at most so far apart, where nothing says how the results change with it (ASTM F76, from
+/// memory).
+const TEMPERATURE_SPREAD_K: f64 = 1.0;
+
+/// Whether a drift of the temperature is corrected well enough, or too small to matter.
+///
+/// `left` is what the correction leaves, relative; `None` where there was none.
+pub(crate) fn temperature(
+    checks: &mut Checks,
+    mean: f64,
+    spread: f64,
+    left: Option<f64>,
+    acceptance: &Acceptance,
+) {
+    let (name, measured, limit) = match left {
+        Some(left) => ("drift of the temperature", left, acceptance.drift),
+        None => ("temperature spread", spread / mean, TEMPERATURE_SPREAD_K / mean),
+    };
+    let passed = measured <= limit;
+    checks.made.push(Check { name: name.into(), measured, limit, passed });
+    if !passed {
+        checks.remarks.push(match left {
+            Some(left) => format!(
+                "the temperature drifted by {spread:.2} K, and what is known of the change of the results with it \
+                 leaves {:.1} % of them open",
+                100.0 * left
+            ),
+            None => format!(
+                "temperature spread over {spread:.2} K, more than 1 K, and nothing says how the results change with it"
+            ),
+        });
+    }
+}
+
 /// The check of the two Hall diagonals.
 pub(crate) fn hall(
     checks: &mut Checks,

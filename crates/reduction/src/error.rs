@@ -81,4 +81,10 @@ pub enum Error {
         /// As given.
         field_u: f64,
     },
+    /// An uncertainty of the temperature that is none.
+    #[error("standard uncertainty of the temperature {temperature_u} K: it must be a number from zero")]
+    BadTemperatureUncertainty {
+        /// As given, in kelvins.
+        temperature_u: f64,
+    },
 }

@@ -17,10 +17,25 @@ pub(crate) struct Ordered {
     pub(crate) current: f64,
     /// Voltage, V.
     pub(crate) voltage: f64,
-    /// Standard uncertainties of the ammeter: gain (relative), own (A).
-    pub(crate) current_u: (f64, f64),
-    /// Standard uncertainties of the voltmeter: gain (relative), own (V).
-    pub(crate) voltage_u: (f64, f64),
+    /// Sample temperature, K.
+    pub(crate) temperature: f64,
+    /// Standard uncertainties of the ammeter, A.
+    pub(crate) current_u: Parts,
+    /// Standard uncertainties of the voltmeter, V.
+    pub(crate) voltage_u: Parts,
+}
+
+/// Standard uncertainties of a meter's value, in its unit but for the gain.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Parts {
+    /// Relative.
+    pub(crate) gain: f64,
+    /// Common to one state.
+    pub(crate) own: f64,
+    /// Independent between readings.
+    pub(crate) noise: f64,
+    /// What may be left of the transient, common to a round.
+    pub(crate) settling: f64,
 }
 
 impl Ordered {
@@ -32,9 +47,25 @@ impl Ordered {
             field: reading.field.0,
             current: current_sign * reading.current.value.0,
             voltage: voltage_sign * reading.voltage.value.0,
-            current_u: (reading.current.gain_u, reading.current.own_u.0),
-            voltage_u: (reading.voltage.gain_u, reading.voltage.own_u.0),
+            temperature: reading.temperature.0,
+            current_u: Parts {
+                gain: reading.current.gain_u,
+                own: reading.current.own_u.0,
+                noise: reading.current.noise_u.0,
+                settling: reading.current.settling_u.0,
+            },
+            voltage_u: Parts {
+                gain: reading.voltage.gain_u,
+                own: reading.voltage.own_u.0,
+                noise: reading.voltage.noise_u.0,
+                settling: reading.voltage.settling_u.0,
+            },
         }
+    }
+
+    /// +1 for current into the lower contact, −1 for the other direction, 0 for none.
+    pub(crate) fn direction(&self) -> f64 {
+        if self.current == 0.0 { 0.0 } else { self.current.signum() }
     }
 }
 
@@ -50,6 +81,12 @@ fn ascending(mut configuration: Configuration) -> (Configuration, f64, f64) {
         voltage_sign = -1.0;
     }
     (configuration, current_sign, voltage_sign)
+}
+
+/// Whether a reading is of four of the contacts 1 to 4, so that sheet resistance or Hall coefficient could use it.
+pub(crate) fn is_useful(reading: &Reading) -> bool {
+    reading.configuration.is_four_terminal()
+        && numbers(reading.configuration).iter().all(|&contact| contact <= 4)
 }
 
 /// The four numbers of a configuration.

@@ -9,6 +9,7 @@
 use crate::error::Error;
 use crate::field;
 use crate::pair::Ordered;
+use crate::slopes::Slope;
 use quadrille_experiment::{Condition, Configuration, Reading};
 use quadrille_quantity::{Estimate, Tesla};
 
@@ -39,30 +40,41 @@ pub struct PairResistance {
     pub degrees_of_freedom: usize,
     /// Level of the field, T; exactly 0 for no field.
     pub(crate) level: f64,
+    /// Temperature, K, that the resistance belongs to where it changes linearly with it, weighted like `field`.
+    pub(crate) temperature: f64,
+    /// How it changes with temperature, where that is known.
+    pub(crate) slope: Option<Slope>,
+    /// Mean square of the departure of its readings from the temperature that they were brought to, K².
+    pub(crate) square_departure: f64,
     pub(crate) sources: Sources,
 }
 
 /// What makes a resistance uncertain, in ohms.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Sources {
-    /// Residual scatter of the fit.
-    pub(crate) scatter: f64,
+    /// Noise: what the readings say of theirs, or the scatter of the fit where that is more.
+    pub(crate) noise: f64,
     /// Own parts, independent between the two directions of the current, common within one.
     pub(crate) voltmeter_own: f64,
     pub(crate) ammeter_own: f64,
     /// Changes that one standard uncertainty of the gain makes, with sign: common to all resistances.
     pub(crate) voltmeter_gain: f64,
     pub(crate) ammeter_gain: f64,
+    /// Changes that one standard uncertainty of what is left of the transient makes, with sign: common to a round. It
+    /// follows the current, so that it lessens every voltage and every current.
+    pub(crate) voltmeter_settling: f64,
+    pub(crate) ammeter_settling: f64,
 }
 
 impl Sources {
     /// What is this resistance's alone.
     pub(crate) fn own(&self) -> f64 {
-        self.scatter.hypot(self.voltmeter_own).hypot(self.ammeter_own)
+        self.noise.hypot(self.voltmeter_own).hypot(self.ammeter_own)
     }
 
     fn total(&self) -> f64 {
-        self.own().hypot(self.voltmeter_gain).hypot(self.ammeter_gain)
+        let common = [self.voltmeter_gain, self.ammeter_gain, self.voltmeter_settling, self.ammeter_settling];
+        common.into_iter().fold(self.own(), f64::hypot)
     }
 }
 
@@ -71,6 +83,19 @@ impl Sources {
 /// # Errors
 /// No readings, none of them sound, one without a current or with a value that is not a number.
 pub fn resistances(readings: &[Reading]) -> Result<Vec<PairResistance>, Error> {
+    let groups = groups(readings)?;
+    Ok(groups.iter().map(|group| pair_resistance(group.level, &group.readings)).collect())
+}
+
+/// Readings of one pair of pairs at one level of the field.
+pub(crate) struct Group {
+    pub(crate) level: f64,
+    /// In order of time.
+    pub(crate) readings: Vec<Ordered>,
+}
+
+/// Sound readings by configuration and field.
+pub(crate) fn groups(readings: &[Reading]) -> Result<Vec<Group>, Error> {
     if readings.is_empty() {
         return Err(Error::NoReadings);
     }
@@ -92,9 +117,9 @@ pub fn resistances(readings: &[Reading]) -> Result<Vec<PairResistance>, Error> {
     });
     Ok(ordered
         .chunk_by(|(level_a, a), (level_b, b)| a.configuration == b.configuration && level_a == level_b)
-        .map(|group| {
-            let readings: Vec<Ordered> = group.iter().map(|(_, reading)| *reading).collect();
-            pair_resistance(group[0].0, &readings)
+        .map(|group| Group {
+            level: group[0].0,
+            readings: group.iter().map(|(_, reading)| *reading).collect(),
         })
         .collect())
 }
@@ -110,20 +135,21 @@ fn check(reading: &Reading) -> Result<(), Error> {
 /// Whether everything that enters is a number.
 pub(crate) fn check_finite(reading: &Reading) -> Result<(), Error> {
     let (configuration, time_s) = (reading.configuration, reading.time.0);
-    let uncertainty_is_one =
-        |gain: f64, own: f64| gain.is_finite() && own.is_finite() && gain >= 0.0 && own >= 0.0;
+    let are_uncertainties = |all: [f64; 4]| all.iter().all(|u| u.is_finite() && *u >= 0.0);
+    let (volt, ampere) = (reading.voltage, reading.current);
     let parts = [
         ("its time", time_s.is_finite()),
+        ("its temperature", reading.temperature.0.is_finite()),
         ("its field", reading.field.0.is_finite()),
         ("its current", reading.current.value.0.is_finite()),
         ("its voltage", reading.voltage.value.0.is_finite()),
         (
             "the uncertainty of its current",
-            uncertainty_is_one(reading.current.gain_u, reading.current.own_u.0),
+            are_uncertainties([ampere.gain_u, ampere.own_u.0, ampere.noise_u.0, ampere.settling_u.0]),
         ),
         (
             "the uncertainty of its voltage",
-            uncertainty_is_one(reading.voltage.gain_u, reading.voltage.own_u.0),
+            are_uncertainties([volt.gain_u, volt.own_u.0, volt.noise_u.0, volt.settling_u.0]),
         ),
     ];
     if let Some((what, _)) = parts.into_iter().find(|(_, finite)| !finite) {
@@ -132,7 +158,7 @@ pub(crate) fn check_finite(reading: &Reading) -> Result<(), Error> {
     Ok(())
 }
 
-fn pair_resistance(level: f64, readings: &[Ordered]) -> PairResistance {
+pub(crate) fn pair_resistance(level: f64, readings: &[Ordered]) -> PairResistance {
     let directed = |forward: bool| {
         let ratios = readings.iter().filter(|r| (r.current > 0.0) == forward).map(|r| r.voltage / r.current);
         mean(ratios.collect::<Vec<_>>().as_slice())
@@ -143,7 +169,8 @@ fn pair_resistance(level: f64, readings: &[Ordered]) -> PairResistance {
     let sources = sources(readings, &fit);
     PairResistance {
         configuration: readings[0].configuration,
-        field: Tesla(field(readings, &fit)),
+        field: Tesla(belonging(readings, &fit, |r| r.field)),
+        temperature: belonging(readings, &fit, |r| r.temperature),
         resistance: Estimate::new(fit.resistance, sources.total()),
         forward,
         backward,
@@ -151,14 +178,17 @@ fn pair_resistance(level: f64, readings: &[Ordered]) -> PairResistance {
         readings: readings.len(),
         degrees_of_freedom: fit.degrees_of_freedom,
         level,
+        slope: None,
+        square_departure: 0.0,
         sources,
     }
 }
 
-/// Of R(B) = R₀ + s B the fit makes R₀ + s Σ (∂R/∂V) I B, as it is linear in the voltages and gives R₀ for s = 0.
-fn field(readings: &[Ordered], fit: &Fit) -> f64 {
-    let mean = readings.iter().map(|r| r.field).sum::<f64>() / readings.len() as f64;
-    let departure = readings.iter().zip(&fit.by_voltage).map(|(r, by)| by * r.current * (r.field - mean));
+/// The field or temperature that the fit's resistance belongs to: of R(B) = R₀ + s B the fit makes
+/// R₀ + s Σ (∂R/∂V) I B, as it is linear in the voltages and gives R₀ for s = 0.
+fn belonging(readings: &[Ordered], fit: &Fit, of: fn(&Ordered) -> f64) -> f64 {
+    let mean = readings.iter().map(of).sum::<f64>() / readings.len() as f64;
+    let departure = readings.iter().zip(&fit.by_voltage).map(|(r, by)| by * r.current * (of(r) - mean));
     mean + departure.sum::<f64>()
 }
 
@@ -234,15 +264,25 @@ fn sources(readings: &[Ordered], fit: &Fit) -> Sources {
         };
         of_direction(true).hypot(of_direction(false))
     };
-    let gain = |derivatives: &[f64], change: fn(&Ordered) -> f64| {
+    let common = |derivatives: &[f64], change: fn(&Ordered) -> f64| {
         readings.iter().zip(derivatives).map(|(r, derivative)| derivative * change(r)).sum::<f64>()
     };
+    let independent = |derivatives: &[f64], u: fn(&Ordered) -> f64| {
+        let squares = readings.iter().zip(derivatives).map(|(r, derivative)| (derivative * u(r)).powi(2));
+        squares.sum::<f64>().sqrt()
+    };
+    let stated = independent(&fit.by_voltage, |r| r.voltage_u.noise)
+        .hypot(independent(&fit.by_current, |r| r.current_u.noise));
+    // The transient left in a voltage has the sign of current times resistance, turned.
+    let sign = if fit.resistance == 0.0 { 0.0 } else { fit.resistance.signum() };
     Sources {
-        scatter: fit.scatter,
-        voltmeter_own: own(&fit.by_voltage, |r| r.voltage_u.1),
-        ammeter_own: own(&fit.by_current, |r| r.current_u.1),
-        voltmeter_gain: gain(&fit.by_voltage, |r| r.voltage * r.voltage_u.0),
-        ammeter_gain: gain(&fit.by_current, |r| r.current * r.current_u.0),
+        noise: fit.scatter.max(stated),
+        voltmeter_own: own(&fit.by_voltage, |r| r.voltage_u.own),
+        ammeter_own: own(&fit.by_current, |r| r.current_u.own),
+        voltmeter_gain: common(&fit.by_voltage, |r| r.voltage * r.voltage_u.gain),
+        ammeter_gain: common(&fit.by_current, |r| r.current * r.current_u.gain),
+        voltmeter_settling: sign * common(&fit.by_voltage, |r| -r.direction() * r.voltage_u.settling),
+        ammeter_settling: common(&fit.by_current, |r| -r.direction() * r.current_u.settling),
     }
 }
 
@@ -269,6 +309,7 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::pair::Parts;
 
     /// Currents, voltages and times that no line fits.
     fn rough() -> Vec<Ordered> {
@@ -280,8 +321,9 @@ mod tests {
                 field: 0.0,
                 current,
                 voltage,
-                current_u: (0.0, 0.0),
-                voltage_u: (0.0, 0.0),
+                temperature: 295.0,
+                current_u: Parts::default(),
+                voltage_u: Parts::default(),
             })
             .collect()
     }

@@ -24,11 +24,19 @@ pub struct Acceptance {
     pub pair_agreement: f64,
     /// Between the Hall coefficients of the two diagonals: 10 % (ASTM F76, from memory).
     pub hall_pair_agreement: f64,
+    /// What the correction of a drift of the temperature within a set may leave of it: 1 % (common practice, no source).
+    pub drift: f64,
 }
 
 impl Default for Acceptance {
     fn default() -> Self {
-        Self { reversal: 0.03, reciprocity: 0.03, pair_agreement: 0.10, hall_pair_agreement: 0.10 }
+        Self {
+            reversal: 0.03,
+            reciprocity: 0.03,
+            pair_agreement: 0.10,
+            hall_pair_agreement: 0.10,
+            drift: 0.01,
+        }
     }
 }
 
@@ -40,6 +48,8 @@ pub struct Options {
     pub acceptance: Acceptance,
     /// Relative standard uncertainty of the flux density, common to all readings.
     pub field_u: f64,
+    /// Standard uncertainty of the temperature in kelvins, common to all readings: the thermometer's accuracy.
+    pub temperature_u: f64,
 }
 
 /// Results of one temperature in SI units; what was not measured is `None`, and absent when serialised.
@@ -98,7 +108,7 @@ pub struct Check {
 pub struct Contribution {
     /// The source in words: `voltmeter gain`, `scatter of repeats, 12|34`.
     pub name: String,
-    /// Key of the result in [`Results`].
+    /// Key of the result in [`Results`], or [`Reduced::TEMPERATURE`].
     pub result: String,
     /// Standard uncertainty of the result from this source alone, in the unit of the result.
     pub standard_uncertainty: f64,
@@ -107,6 +117,8 @@ pub struct Contribution {
 /// A reduction with everything that is needed to judge it.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Reduced {
+    /// The temperature in kelvins that the results are of, with the thermometer's uncertainty.
+    pub temperature: Estimate,
     /// The results.
     pub results: Results,
     /// The checks that could be made.
@@ -120,6 +132,9 @@ pub struct Reduced {
 }
 
 impl Reduced {
+    /// The name of the temperature as a result in the budget.
+    pub const TEMPERATURE: &'static str = "temperature_k";
+
     /// Whether every check that could be made was passed.
     pub fn accepted(&self) -> bool {
         self.checks.iter().all(|check| check.passed)

@@ -40,8 +40,10 @@ const OPTIONS: Options = Options {
         reciprocity: 0.03,
         pair_agreement: 0.10,
         hall_pair_agreement: 0.10,
+        drift: 0.01,
     },
     field_u: 2e-3,
+    temperature_u: 0.0,
 };
 
 fn reduced(readings: &[Reading]) -> Reduced {

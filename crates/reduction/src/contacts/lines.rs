@@ -50,10 +50,12 @@ pub struct ContactLine {
     pub readings: usize,
     /// How many were no values: overload, compliance, not-a-number.
     pub left_out: usize,
-    /// Parts of the standard uncertainty of the resistance that are common to all lines, in ohms: the gains of
-    /// voltmeter and ammeter.
-    pub(crate) gains: [f64; 2],
-    /// The rest of it, in ohms.
+    /// Changes of the resistance that are common to all lines, in ohms: by the gains of voltmeter and ammeter, and by what
+    /// is left of the transients of both.
+    #[serde(skip)]
+    pub(crate) common: [f64; 4],
+    /// The rest of its standard uncertainty, in ohms.
+    #[serde(skip)]
     pub(crate) own: f64,
 }
 
@@ -116,7 +118,9 @@ fn line(pair: [Contact; 2], values: &[Ordered]) -> Option<ContactLine> {
     let voltages = || values.iter().map(|r| r.voltage);
     let span = voltages().fold(f64::NEG_INFINITY, f64::max) - voltages().fold(f64::INFINITY, f64::min);
     let bent = solve(&x, &observed, &[|_| 1.0, |x| x, |x| x * x, |x| x * x * x]);
+    let stated = stated_noise(values, fit.coefficients[1] / largest);
     let deviation = bent.as_ref().and_then(LeastSquares::deviation).or(fit.deviation());
+    let deviation = deviation.map(|seen| seen.max(stated)).or((stated > 0.0).then_some(stated));
     // A meter's own part moves all readings of one direction alike: what that leaves of a line is no scatter.
     let steps = solve(&x, &observed, &[|_| 1.0, |x| x, |x| if x == 0.0 { 0.0 } else { x.signum() }]);
     let scatter = steps.as_ref().and_then(LeastSquares::deviation).or(fit.deviation()).unwrap_or(0.0);
@@ -130,13 +134,13 @@ fn line(pair: [Contact; 2], values: &[Ordered]) -> Option<ContactLine> {
         correlation: unscaled[(0, 1)] / (unscaled[(0, 0)] * unscaled[(1, 1)]).sqrt(),
         nonlinearity: relative(fit.residuals.amax(), span),
         noise: deviation.map(|deviation| relative(deviation, span)),
-        curvature: bent.as_ref().and_then(|bent| curvature(&fit, bent)),
+        curvature: bent.as_ref().and_then(|bent| curvature(&fit, bent, stated)),
         asymmetry: directions.as_ref().map(|directions| directions.asymmetry),
         directions: directions.map(|directions| directions.slopes),
         largest_current: Ampere(largest),
         readings: values.len(),
         left_out: 0,
-        gains: sources.gains.map(|gain| gain / largest),
+        common: sources.common.map(|change| change / largest),
         own: sources.own(1) / largest,
     })
 }
@@ -152,17 +156,24 @@ fn solve(x: &[f64], observed: &DVector<f64>, terms: &[fn(f64) -> f64]) -> Option
     LeastSquares::solve(&design, observed)
 }
 
+/// Root mean square of the noise that the readings say of themselves, in volts; 0 where none says.
+fn stated_noise(values: &[Ordered], resistance: f64) -> f64 {
+    let squares = values.iter().map(|r| r.voltage_u.noise.powi(2) + (resistance * r.current_u.noise).powi(2));
+    (squares.sum::<f64>() / values.len() as f64).sqrt()
+}
+
 /// Whether terms in I² and I³ take away more of the squares than chance does: for Gaussian scatter
 /// F = (difference/2)/(rest/ν) follows the distribution of Fisher and Snedecor with 2 and ν degrees of freedom, of
-/// which P(F > f) = (1 + 2 f/ν)^(−ν/2) in closed form (its density integrates by substitution).
-fn curvature(straight: &LeastSquares, bent: &LeastSquares) -> Option<Curvature> {
+/// which P(F > f) = (1 + 2 f/ν)^(−ν/2) in closed form (its density integrates by substitution). Of scatter that the
+/// readings state, difference/σ² follows χ² with 2 degrees of freedom, P = exp(−χ²/2). The larger of the two counts.
+fn curvature(straight: &LeastSquares, bent: &LeastSquares, stated: f64) -> Option<Curvature> {
     let free = bent.degrees_of_freedom();
-    if free == 0 {
-        return None;
-    }
     let rest = bent.sum_of_squares();
     let taken = (straight.sum_of_squares() - rest).max(0.0);
-    let by_chance = if taken == 0.0 { 1.0 } else { (1.0 + taken / rest).powf(-(free as f64) / 2.0) };
+    let seen =
+        (free > 0).then(|| if taken == 0.0 { 1.0 } else { (1.0 + taken / rest).powf(-(free as f64) / 2.0) });
+    let told = (stated > 0.0).then(|| (-taken / (2.0 * stated * stated)).exp());
+    let by_chance = [seen, told].into_iter().flatten().reduce(f64::max)?;
     let part = |k: usize| bent.coefficients[k] / bent.coefficients[1];
     Some(Curvature { quadratic: part(2), cubic: part(3), by_chance })
 }
@@ -192,12 +203,13 @@ fn directions(x: &[f64], observed: &DVector<f64>, largest: f64) -> Option<Direct
 
 /// What makes offset and slope uncertain, both in volts: the slope per largest current.
 struct Sources {
-    scatter: [f64; 2],
+    /// What the readings say of their noise, or the scatter where that is more.
+    noise: [f64; 2],
     /// Own parts of voltmeter and ammeter, common to the readings of one direction.
     voltmeter: [f64; 2],
     ammeter: [f64; 2],
-    /// Gains of voltmeter and ammeter, as changes of the slope with sign.
-    gains: [f64; 2],
+    /// Gains of voltmeter and ammeter, then what is left of their transients: changes of the slope with sign.
+    common: [f64; 4],
 }
 
 impl Sources {
@@ -217,30 +229,39 @@ impl Sources {
             }
             seen.iter().map(|(_, sum)| sum * sum).sum::<f64>().sqrt()
         };
-        let voltmeter = |r: &Ordered| r.voltage_u.1;
+        let voltmeter = |r: &Ordered| r.voltage_u.own;
         // To first order a current that is off by δ is a voltage off by −slope·δ.
-        let ammeter = |r: &Ordered| -slope / largest * r.current_u.1;
-        let gain = |volts: &dyn Fn(&Ordered) -> f64| {
+        let ammeter = |r: &Ordered| -slope / largest * r.current_u.own;
+        let common = |volts: &dyn Fn(&Ordered) -> f64| {
             values.iter().enumerate().map(|(k, r)| by(1, k) * volts(r)).sum::<f64>()
         };
+        let noise = |row: usize| {
+            let squares = values.iter().enumerate().map(|(k, r)| {
+                by(row, k).powi(2)
+                    * (r.voltage_u.noise.powi(2) + (slope / largest * r.current_u.noise).powi(2))
+            });
+            squares.sum::<f64>().sqrt().max(covariance[(row, row)].sqrt())
+        };
         Self {
-            scatter: [covariance[(0, 0)].sqrt(), covariance[(1, 1)].sqrt()],
+            noise: [noise(0), noise(1)],
             voltmeter: [own(0, &voltmeter), own(1, &voltmeter)],
             ammeter: [own(0, &ammeter), own(1, &ammeter)],
-            gains: [
-                gain(&|r| r.voltage * r.voltage_u.0),
-                gain(&|r| -slope / largest * r.current * r.current_u.0),
+            common: [
+                common(&|r| r.voltage * r.voltage_u.gain),
+                common(&|r| -slope / largest * r.current * r.current_u.gain),
+                common(&|r| -slope.signum() * r.direction() * r.voltage_u.settling),
+                common(&|r| slope / largest * r.direction() * r.current_u.settling),
             ],
         }
     }
 
     fn own(&self, row: usize) -> f64 {
-        self.scatter[row].hypot(self.voltmeter[row]).hypot(self.ammeter[row])
+        self.noise[row].hypot(self.voltmeter[row]).hypot(self.ammeter[row])
     }
 
-    /// Gains scale the slope; of the offset they are left out, as it is small beside the voltages it stands among.
+    /// Of the offset what is common is left out: gains change it by a part of itself, and transients turn with the current.
     fn total(&self, row: usize) -> f64 {
-        let gains = if row == 1 { self.gains } else { [0.0; 2] };
-        self.own(row).hypot(gains[0]).hypot(gains[1])
+        let common = if row == 1 { self.common } else { [0.0; 4] };
+        common.into_iter().fold(self.own(row), f64::hypot)
     }
 }

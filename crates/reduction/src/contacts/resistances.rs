@@ -91,7 +91,7 @@ pub fn contact_resistances(
 struct Inputs {
     values: Vec<f64>,
     own: Vec<f64>,
-    gains: Vec<[f64; 2]>,
+    common: Vec<[f64; 4]>,
 }
 
 impl Inputs {
@@ -99,7 +99,7 @@ impl Inputs {
         Self {
             values: lines.iter().map(|line| line.resistance.value).collect(),
             own: lines.iter().map(|line| line.own).collect(),
-            gains: lines.iter().map(|line| line.gains).collect(),
+            common: lines.iter().map(|line| line.common).collect(),
         }
     }
 
@@ -108,14 +108,19 @@ impl Inputs {
         let sources = resistance.sources;
         self.values.push(resistance.resistance.value);
         self.own.push(sources.own());
-        self.gains.push([sources.voltmeter_gain, sources.ammeter_gain]);
+        self.common.push([
+            sources.voltmeter_gain,
+            sources.ammeter_gain,
+            sources.voltmeter_settling,
+            sources.ammeter_settling,
+        ]);
         self.values.len() - 1
     }
 
     fn covariance(&self) -> DMatrix<f64> {
         let count = self.values.len();
         DMatrix::from_fn(count, count, |a, b| {
-            let common: f64 = (0..2).map(|meter| self.gains[a][meter] * self.gains[b][meter]).sum();
+            let common: f64 = self.common[a].iter().zip(self.common[b]).map(|(x, y)| x * y).sum();
             common + if a == b { self.own[a].powi(2) } else { 0.0 }
         })
     }
