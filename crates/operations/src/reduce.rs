@@ -1,10 +1,10 @@
 //! Readings to results, of a run or of a table from elsewhere.
 
 use crate::{Error, Inputs, load};
-use quadrille_documents::{Acceptance, Sample};
+use quadrille_documents::{Acceptance, Role, Sample};
 use quadrille_experiment::{Circumstances, Condition, Reading};
 use quadrille_quantity::Kelvin;
-use quadrille_reduction::{Check, Options, Reduced, Specimen, by_temperature};
+use quadrille_reduction::{Check, Options, Reduced, Specimen, reduce_by_temperature};
 use serde::Serialize;
 use std::collections::BTreeSet;
 use std::path::Path;
@@ -26,8 +26,8 @@ pub struct Point {
 pub struct Gap {
     /// Name of the sample.
     pub sample: String,
-    /// Mean temperature in kelvins.
-    pub temperature_k: f64,
+    /// Mean temperature in kelvins; absent where a sample has no readings at all.
+    pub temperature_k: Option<f64>,
     /// What is missing.
     pub reason: String,
 }
@@ -81,7 +81,7 @@ pub(crate) fn of_run(taken: &[(Reading, Circumstances)], inputs: &Inputs) -> Res
         let own = taken.iter().filter(|(_, circumstances)| circumstances.sample == sample.name.value);
         (sample, own.map(|(reading, _)| *reading).collect())
     });
-    of(own, &options(acceptance, field_u), returned)
+    of(own, &options(acceptance, field_u, thermometer_u(inputs)), returned)
 }
 
 /// Sample by sample, temperature by temperature; `more` is a check of the readings of one that the reduction cannot make.
@@ -93,17 +93,25 @@ fn of<'s>(
     let (mut points, mut gaps, mut last) = (Vec::new(), Vec::new(), None);
     for (sample, readings) in samples {
         let specimen = Specimen { thickness: sample.thickness_m };
-        for (temperature, readings) in by_temperature(&readings) {
-            let (sample, temperature_k) = (sample.name.value.clone(), temperature.0);
-            match quadrille_reduction::reduce(&readings, &specimen, options) {
+        let mut gap = |temperature_k: Option<f64>, error: quadrille_reduction::Error| {
+            gaps.push(Gap { sample: sample.name.value.clone(), temperature_k, reason: error.to_string() });
+            last = Some(error);
+        };
+        let found = match reduce_by_temperature(&readings, &specimen, options) {
+            Ok(found) => found,
+            Err(error) => {
+                gap(None, error);
+                continue;
+            }
+        };
+        for at in found {
+            let temperature_k = at.temperature.0;
+            match at.reduced {
                 Ok(mut reduced) => {
-                    reduced.checks.extend(more(&readings));
-                    points.push(Point { sample, temperature_k, reduced });
+                    reduced.checks.extend(more(&at.readings));
+                    points.push(Point { sample: sample.name.value.clone(), temperature_k, reduced });
                 }
-                Err(error) => {
-                    gaps.push(Gap { sample, temperature_k, reason: error.to_string() });
-                    last = Some(error);
-                }
+                Err(error) => gap(Some(temperature_k), error),
             }
         }
     }
@@ -114,15 +122,24 @@ fn of<'s>(
     }
 }
 
-fn options(acceptance: Acceptance, field_u: f64) -> Options {
+/// Standard uncertainty of the thermometer in kelvins: its data sheet's half-width of a rectangular distribution over √3
+/// (JCGM 100:2008, 4.3.7); 0 where the bench has none.
+fn thermometer_u(inputs: &Inputs) -> f64 {
+    let controller = inputs.equipped.dialect(Role::TemperatureController);
+    controller.map_or(0.0, |controller| controller.facts.accuracy / 3f64.sqrt())
+}
+
+fn options(acceptance: Acceptance, field_u: f64, temperature_u: f64) -> Options {
     Options {
         acceptance: quadrille_reduction::Acceptance {
             reversal: acceptance.reversal,
             reciprocity: acceptance.reciprocity,
             pair_agreement: acceptance.pair_agreement,
             hall_pair_agreement: acceptance.hall_pair_agreement,
+            ..quadrille_reduction::Acceptance::default()
         },
         field_u,
+        temperature_u,
     }
 }
 

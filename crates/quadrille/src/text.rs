@@ -134,13 +134,8 @@ pub(crate) fn reduction(reduction: &Reduction) -> String {
         text.push_str(&quadrille_report::summary(&point.reduced));
     }
     for gap in &reduction.gaps {
-        let _ = writeln!(
-            text,
-            "{}At {}: no result: {}",
-            whose(&gap.sample),
-            Kelvin(gap.temperature_k),
-            gap.reason
-        );
+        let place = gap.temperature_k.map_or(String::new(), |kelvin| format!("At {}: ", Kelvin(kelvin)));
+        let _ = writeln!(text, "{}{place}no result: {}", whose(&gap.sample), gap.reason);
     }
     text
 }
