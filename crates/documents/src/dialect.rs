@@ -11,12 +11,13 @@ use crate::bench::{
 use crate::fault::{Located, Place};
 use crate::table::{Bounds, Table};
 use crate::template::{Placeholder, Template};
+use serde::Serialize;
 use std::collections::BTreeMap;
 
 pub(crate) const KIND: &str = "dialect";
 
 /// One range of an instrument with its accuracy.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct RangeFacts {
     /// Largest value of the range, in the unit of the role: amperes or volts.
     pub full_scale: f64,

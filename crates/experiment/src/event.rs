@@ -1,7 +1,7 @@
 //! What happens in a run besides readings.
 
 use crate::{Configuration, Polarity};
-use quadrille_quantity::{Ampere, Kelvin, Second, Tesla};
+use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
 use serde::{Deserialize, Serialize};
 
 /// Something that happened in a run, as its record keeps it.
@@ -80,6 +80,25 @@ pub enum Event {
         allowed_v: f64,
         /// Whether voltage and current agree. Where they do not, what comes is waited for longer.
         agrees: bool,
+    },
+    /// What a sample is measured with at a temperature was chosen from a first look.
+    Chosen {
+        /// Name of the sample.
+        sample: String,
+        /// Its temperature.
+        temperature: Kelvin,
+        /// Magnitude of the current.
+        current: Ampere,
+        /// Voltage limit of the source.
+        voltage_limit: Volt,
+        /// Whether the guard is driven.
+        guard: bool,
+        /// Whether the buffers are in.
+        buffers: bool,
+        /// A sentence for each choice.
+        because: Vec<String>,
+        /// Where the wanted uncertainty cannot be had: what can.
+        short_of: Option<String>,
     },
     /// Dead time and window of the Hall legs were decided, alike at every field of a temperature.
     HallTimed {

@@ -1,7 +1,7 @@
 //! Guard, buffers and waiting time from the resistance at hand, each with its reason.
 
-use crate::{ByEvidence, EquippedBench, Settings, Settle};
-use quadrille_documents::{Fault, Faults, Place, Role, Settling, Switch};
+use crate::{BenchFacts, ByEvidence, Settings, Settle};
+use quadrille_documents::{Fault, Faults, Place, Settling, Switch};
 use quadrille_quantity::{Ampere, Farad, Kelvin, Ohm, Second, Volt};
 use quadrille_specimen::Specimen;
 
@@ -39,30 +39,39 @@ pub(crate) struct Choices {
 }
 
 pub(crate) fn choices(
-    equipped: &EquippedBench,
+    facts: &BenchFacts,
     wanted: Wanted,
     model: Option<&Specimen>,
 ) -> Result<Choices, Faults> {
     let mut reasons = Vec::new();
     let mut warnings = Vec::new();
     let resistance = resistance(&wanted, model, &mut reasons, &mut warnings)?;
-    let guard = guard(equipped, wanted.guard, resistance, &mut reasons);
-    let buffers = buffers(equipped, wanted.buffers, resistance, &mut reasons);
-    let (settle, discharge) =
-        settle(equipped, wanted.settling, wanted.uncertainty, guard, resistance, &mut reasons);
-    let settings = Settings {
+    let settings = settings(facts, &wanted, resistance, &mut reasons);
+    Ok(Choices { settings, reasons, warnings })
+}
+
+/// What is set where the leads may see a resistance up to this.
+pub(crate) fn settings(
+    facts: &BenchFacts,
+    wanted: &Wanted,
+    resistance: Ohm,
+    reasons: &mut Vec<String>,
+) -> Settings {
+    let guard = guard(facts, wanted.guard, resistance, reasons);
+    let buffers = buffers(facts, wanted.buffers, resistance, reasons);
+    let (settle, discharge) = settle(facts, wanted.settling, wanted.uncertainty, guard, resistance, reasons);
+    Settings {
         current: wanted.current,
         voltage_limit: wanted.voltage_limit,
         voltage_range: wanted.voltage_range,
         aperture_plc: wanted.aperture_plc,
-        aperture: Second(wanted.aperture_plc / equipped.bench.mains_hz),
+        aperture: Second(wanted.aperture_plc / facts.mains_hz),
         settle,
         discharge,
-        residual: residual(equipped, wanted.current),
+        residual: residual(facts, wanted.current),
         guard,
         buffers,
-    };
-    Ok(Choices { settings, reasons, warnings })
+    }
 }
 
 /// Part of the current below which no current is left.
@@ -70,10 +79,8 @@ const GONE: f64 = 0.01;
 
 /// What may return through the ammeter with the source off: a hundredth of the current, and the bias currents of both
 /// inputs of the voltmeter, or of its buffers, whichever are in the lines.
-fn residual(equipped: &EquippedBench, current: Ampere) -> Ampere {
-    let meter = equipped.dialect(Role::Voltmeter).map_or(0.0, |meter| meter.facts.bias_current_a);
-    let buffers = equipped.bench.wiring.buffers.map_or(0.0, |buffers| buffers.bias_current_a);
-    current * GONE + Ampere(2.0 * meter.max(buffers))
+pub(crate) fn residual(facts: &BenchFacts, current: Ampere) -> Ampere {
+    current * GONE + Ampere(2.0 * facts.bias.0)
 }
 
 /// The largest resistance that the leads may see: of the model, or else what the voltage limit lets through.
@@ -110,39 +117,36 @@ pub(crate) fn no_answer(error: &impl std::fmt::Display) -> Faults {
     Faults(vec![Fault { place, problem: error.to_string(), remedy: "mend the model".into() }])
 }
 
-fn guard(equipped: &EquippedBench, wanted: Switch, resistance: Ohm, reasons: &mut Vec<String>) -> bool {
-    let wiring = &equipped.bench.wiring;
+fn guard(facts: &BenchFacts, wanted: Switch, resistance: Ohm, reasons: &mut Vec<String>) -> bool {
     if wanted != Switch::ByResistance {
         let on = wanted == Switch::On;
         reasons.push(format!("guard {}: as pinned", if on { "driven" } else { "not driven" }));
         return on;
     }
-    let leak = resistance.0 / wiring.cable.insulation_ohm;
-    let slow = longest_time_constant(resistance, Farad(wiring.cable.capacitance_f));
+    let leak = resistance / facts.insulation;
+    let slow = longest_time_constant(resistance, facts.cable(false));
     let useful = leak > NEGLIGIBLE || slow.0 > PATIENCE.0;
     let because = format!(
         "undriven, insulation would take {} of the current and a time constant be up to {slow}",
         part(leak)
     );
-    reasons.push(match (useful, equipped.can_guard()) {
+    reasons.push(match (useful, facts.can_guard) {
         (true, true) => format!("guard driven: {because}"),
         (true, false) => format!("guard not driven, for this bench has none: {because}"),
         (false, _) => format!("guard not driven: {because}"),
     });
-    useful && equipped.can_guard()
+    useful && facts.can_guard
 }
 
-fn buffers(equipped: &EquippedBench, wanted: Switch, resistance: Ohm, reasons: &mut Vec<String>) -> bool {
+fn buffers(facts: &BenchFacts, wanted: Switch, resistance: Ohm, reasons: &mut Vec<String>) -> bool {
     if wanted != Switch::ByResistance {
         let on = wanted == Switch::On;
         reasons.push(format!("buffers {}: as pinned", if on { "in" } else { "out" }));
         return on;
     }
-    let input =
-        equipped.dialect(Role::Voltmeter).map_or(f64::INFINITY, |meter| meter.facts.input_resistance_ohm);
-    let load = resistance.0 / input;
-    let has = equipped.bench.wiring.buffers.is_some();
-    let because = format!("the voltmeter's input of {} would load the sample by {}", Ohm(input), part(load));
+    let (input, has) = (facts.input_resistance, facts.has_buffers);
+    let load = resistance / input;
+    let because = format!("the voltmeter's input of {input} would load the sample by {}", part(load));
     reasons.push(match (load > NEGLIGIBLE, has) {
         (true, true) => format!("buffers in: {because}"),
         (true, false) => format!("buffers out, for this bench has none: {because}"),
@@ -161,22 +165,20 @@ fn part(fraction: f64) -> String {
 /// The slowest time constant of a grounded network is at most the sum of resistance to ground times capacitance over
 /// its nodes (the trace of R·C, a matrix with positive eigenvalues). Three contacts are not at ground, each with
 /// the cable of its column and of the row that is joined to it.
-fn longest_time_constant(resistance: Ohm, cable: Farad) -> Second {
+pub(crate) fn longest_time_constant(resistance: Ohm, cable: Farad) -> Second {
     resistance * (cable * 6.0)
 }
 
 fn settle(
-    equipped: &EquippedBench,
+    facts: &BenchFacts,
     settling: Settling,
     wanted_u: f64,
     guard: bool,
     resistance: Ohm,
     reasons: &mut Vec<String>,
 ) -> (Settle, Second) {
-    let cable = &equipped.bench.wiring.cable;
-    let capacitance = if guard { cable.guarded_capacitance_f } else { cable.capacitance_f };
-    let tau = longest_time_constant(resistance, Farad(capacitance));
-    let operate = Second(equipped.dialects.iter().map(|dialect| dialect.facts.operate_s).fold(0.0, f64::max));
+    let tau = longest_time_constant(resistance, facts.cable(guard));
+    let operate = facts.operate;
     let wait = |wait: Second, because: String, reasons: &mut Vec<String>| {
         reasons.push(format!("wait {wait} after each change: {because}"));
         Settle::Wait(wait)

@@ -6,18 +6,21 @@
 
 mod choose;
 mod choosing;
+mod facts;
 mod limits;
 pub mod order;
 mod settings;
+mod steps;
 mod verify;
 
-pub use choosing::Choosing;
+pub use choosing::{Choosing, Chosen, Seen};
+pub use facts::BenchFacts;
 pub use settings::{ByEvidence, PlannedSample, Settings, Settle};
 pub use verify::{Judgement, Prediction, Verification, judge};
 
 use quadrille_documents::{Action, Bench, Dialect, Fault, Faults, Located, Recipe, Role, Sample};
 use quadrille_experiment::{Configuration, Polarity};
-use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
+use quadrille_quantity::{Ampere, Kelvin, Ohm, Second, Tesla, Volt};
 use quadrille_specimen::Specimen;
 use serde::Serialize;
 
@@ -159,12 +162,12 @@ impl Plan {
         let (mut reasons, mut warnings) = (Vec::new(), Vec::new());
         let mut planned = Vec::new();
         for sample in samples {
-            let choices = choices(equipped, sample, recipe)?;
-            let name = sample.name.value.clone();
+            let (one, why, doubts) = self::planned(equipped, sample, recipe)?;
+            let name = one.name.clone();
             let whose = |told: String| if samples.len() > 1 { format!("{name}: {told}") } else { told };
-            reasons.extend(choices.reasons.into_iter().map(whose));
-            warnings.extend(choices.warnings.into_iter().map(whose));
-            planned.push(PlannedSample { name, settings: choices.settings, choosing: None });
+            reasons.extend(why.into_iter().map(whose));
+            warnings.extend(doubts.into_iter().map(whose));
+            planned.push(one);
         }
         Ok(Self {
             samples: planned,
@@ -179,32 +182,33 @@ impl Plan {
     }
 }
 
-/// Current and voltage limit, each of which a recipe may leave open, and the wait.
-fn pinned(recipe: &Recipe) -> Result<(Ampere, Volt), Faults> {
-    let mut faults = Vec::new();
-    let mut open = |problem: &str, remedy: &str| {
-        let (problem, remedy) = (problem.to_owned(), remedy.to_owned());
-        faults.push(Fault { place: recipe.place.clone(), problem, remedy });
+/// What is set for a sample from its first leg on, and from what a run chooses the rest.
+fn planned(
+    equipped: &EquippedBench,
+    sample: &Sample,
+    recipe: &Recipe,
+) -> Result<(PlannedSample, Vec<String>, Vec<String>), Faults> {
+    let facts = BenchFacts::of(equipped);
+    let model = Specimen::new(sample)?;
+    let choosing = Choosing::new(facts.clone(), &limits::Allowed::of(equipped, sample), recipe);
+    let name = sample.name.value.clone();
+    feasible(&choosing, model.as_ref(), recipe)?;
+    let Some(current) = &recipe.current_a else {
+        let (current, limit) = choosing.ladder()[0];
+        let settings = choosing.for_a_look(current, limit);
+        let reason = format!(
+            "current, voltage limit, guard, buffers and waits are chosen from a look at the sample at each temperature, \
+             which begins with {current} and stays within its limits"
+        );
+        return Ok((PlannedSample { name, settings, choosing: Some(choosing) }, vec![reason], Vec::new()));
     };
-    if recipe.current_a.is_none() {
-        open("no current is written, and this version chooses none", "write current_a = 1e-4, in amperes");
-    }
-    if recipe.voltage_limit_v.is_none() {
-        open("no voltage limit is written, and this version chooses none", "write voltage_limit_v = 2.0");
-    }
-    match (&recipe.current_a, &recipe.voltage_limit_v) {
-        (Some(current), Some(limit)) if faults.is_empty() => Ok((Ampere(current.value), Volt(limit.value))),
-        _ => Err(Faults(faults)),
-    }
-}
-
-fn choices(equipped: &EquippedBench, sample: &Sample, recipe: &Recipe) -> Result<choose::Choices, Faults> {
-    let (current, voltage_limit) = pinned(recipe)?;
-    choose::choices(
-        equipped,
+    let current = Ampere(current.value);
+    let limit = recipe.voltage_limit_v.as_ref().map(|limit| Volt(limit.value));
+    let choices = choose::choices(
+        &facts,
         choose::Wanted {
             current,
-            voltage_limit,
+            voltage_limit: limit.unwrap_or_else(|| choosing.ladder()[0].1),
             voltage_range: recipe.voltage_range_v.as_ref().map(|range| Volt(range.value)),
             aperture_plc: recipe.aperture_plc,
             guard: recipe.guard.value,
@@ -213,8 +217,34 @@ fn choices(equipped: &EquippedBench, sample: &Sample, recipe: &Recipe) -> Result
             uncertainty: recipe.wanted_relative_u.as_ref().map_or(choose::USUAL_U, |u| u.value),
             temperatures: recipe.temperatures_k.iter().map(|kelvin| Kelvin(kelvin.value)).collect(),
         },
-        Specimen::new(sample)?.as_ref(),
-    )
+        model.as_ref(),
+    )?;
+    let planned = PlannedSample { name, settings: choices.settings, choosing: None };
+    Ok((planned, choices.reasons, choices.warnings))
+}
+
+/// Refuses a wanted uncertainty that meters and noise forbid for the sample's model, with the best that can be had.
+fn feasible(choosing: &Choosing, model: Option<&Specimen>, recipe: &Recipe) -> Result<(), Faults> {
+    let (Some(wanted), Some(model)) = (&recipe.wanted_relative_u, model) else { return Ok(()) };
+    let legs = recipe.resistivity.iter().flat_map(|part| &part.configurations);
+    let legs: Vec<Configuration> = legs.map(|configuration| configuration.value).collect();
+    for kelvin in &recipe.temperatures_k {
+        let temperature = Kelvin(kelvin.value);
+        let no_answer = |error: quadrille_specimen::SpecimenError| choose::no_answer(&error);
+        let two_terminal = model.largest_two_terminal(temperature).map_err(no_answer)?;
+        let terminals = model.terminals(temperature, Tesla(0.0)).map_err(no_answer)?;
+        let resistances = legs.iter().filter_map(|&leg| terminals.four_terminal(leg).ok());
+        let four_terminal = resistances.fold(Ohm(0.0), |most, ohm| most.max(ohm.abs()));
+        if four_terminal.0 <= 0.0 {
+            continue;
+        }
+        let seen = Seen { two_terminal, four_terminal, temperature };
+        if let Some(short_of) = choosing.choose(&seen).short_of {
+            let remedy = "write a larger wanted_relative_u, or a bench with better meters";
+            return Err(wanted.fault(format!("at {temperature}: {short_of}"), remedy).into());
+        }
+    }
+    Ok(())
 }
 
 /// As fast as the recipe wants, or else as cryostat and magnet bear.

@@ -2,7 +2,8 @@
 
 use crate::choose::{self, USUAL_U, Wanted, no_answer};
 use crate::limits::{Allowed, contacts};
-use crate::{EquippedBench, Plan, PlannedSample, Purpose, Ramps, Round, Settle};
+use crate::steps::{step_down, step_up};
+use crate::{BenchFacts, EquippedBench, Plan, PlannedSample, Purpose, Ramps, Round, Settle};
 use quadrille_documents::{Faults, Role, Sample, Settling, Switch};
 use quadrille_experiment::{Configuration, Polarity, Reading, STANDARD};
 use quadrille_network::Circuit;
@@ -135,7 +136,7 @@ fn plan(
     if let Some(fault) = missing(equipped, sample, guard, buffers) {
         return Err(fault);
     }
-    let mut choices = choose::choices(equipped, wanted, Some(model))?;
+    let mut choices = choose::choices(&BenchFacts::of(equipped), wanted, Some(model))?;
     choices
         .reasons
         .insert(0, format!("current {current}: it drives at most {} across the standard", current * largest));
@@ -187,20 +188,6 @@ fn missing(equipped: &EquippedBench, sample: &Sample, guard: Switch, buffers: Sw
         return None;
     };
     Some(sample.name.fault(problem, remedy).into())
-}
-
-/// The largest 1, 2 or 5 times a power of ten that is not above `x`.
-fn step_down(x: f64) -> f64 {
-    let decade = 10f64.powf((x * (1.0 + 1e-9)).log10().floor());
-    let step = [5.0, 2.0, 1.0].into_iter().find(|step| step * decade <= x * (1.0 + 1e-9)).unwrap_or(1.0);
-    // Written through text, so that 1e-10 is the number a person would write.
-    format!("{step}e{}", decade.log10().round()).parse().unwrap_or(step * decade)
-}
-
-/// The smallest 1, 2 or 5 times a power of ten that is not below `x`.
-fn step_up(x: f64) -> f64 {
-    let below = step_down(x);
-    if below >= x * (1.0 - 1e-9) { below } else { step_down(below * 2.5) }
 }
 
 /// What was read of a configuration against what was predicted.
@@ -267,23 +254,4 @@ fn accuracy(readings: &[&Reading], measured: Ohm, swing: f64) -> Ohm {
     let voltage = largest(|r| r.voltage.own_u.0) * std::f64::consts::SQRT_2 / swing;
     let current = largest(|r| r.current.own_u.0) * std::f64::consts::SQRT_2 / swing * measured.0;
     Ohm((gains.powi(2) + voltage.powi(2) + current.powi(2)).sqrt())
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn currents_step_down_to_one_two_or_five() {
-        for (x, step) in [(1e-4, 1e-4), (0.99e-4, 5e-5), (7.5e-11, 5e-11), (2.0, 2.0), (1.99, 1.0)] {
-            assert_eq!(step_down(x), step);
-        }
-    }
-
-    #[test]
-    fn limits_step_up_to_one_two_or_five() {
-        for (x, step) in [(1.5, 2.0), (2.0, 2.0), (2.1, 5.0), (5.5, 10.0), (0.11, 0.2)] {
-            assert!((step_up(x) / step - 1.0).abs() < 1e-12, "{x} {}", step_up(x));
-        }
-    }
 }

@@ -89,6 +89,10 @@ pub(crate) fn event(event: &Event) -> Option<String> {
         Event::Audited { configuration, agrees: false, .. } => format!(
             "       {configuration}: held for longer, it went on changing; what comes waits for longer"
         ),
+        Event::Chosen { sample, temperature, because, short_of, .. } => {
+            let because = because.iter().chain(short_of).map(|line| format!("\n       {line}"));
+            format!("Chosen for {sample} at {temperature}:{}", because.collect::<String>())
+        }
         Event::HallTimed { dead, window, because } => {
             format!("Hall legs wait {dead} and average {window}: {because}.")
         }

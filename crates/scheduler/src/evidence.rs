@@ -236,7 +236,8 @@ impl Work<'_> {
         let learned = self.learned.entry(self.sample).or_default();
         let Transients { voltage: of_voltage, current: of_current } = learned.transients(guard, evidence)?;
         let known = learned.resistances.get(&here.configuration).map_or(0.0, |ohm| (asked * *ohm).0.abs());
-        let largest = learned.resistances.values().map(|ohm| (asked * *ohm).0.abs()).fold(0.0, f64::max);
+        let four_terminal = learned.resistances.iter().filter(|(leg, _)| leg.is_four_terminal());
+        let largest = four_terminal.map(|(_, ohm)| (asked * *ohm).0.abs()).fold(0.0, f64::max);
         let assumed = known.max(seen).max(3.0 * voltage.own_u);
         let johnson = (2.0 * BOLTZMANN * here.temperature.0 * assumed / asked.0 / aperture).sqrt();
         let begin = |knowledge, answer: &Answer, johnson: f64, value: f64, step: f64| {

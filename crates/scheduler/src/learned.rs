@@ -50,6 +50,8 @@ pub(crate) struct Learned {
     pub(crate) hall: Option<(f64, HallTiming)>,
     /// Hall voltage over the largest voltage of a diagonal, as last seen.
     pub(crate) hall_part: Option<f64>,
+    /// What was chosen for it where the plan leaves it open.
+    pub(crate) choice: Option<crate::look::Choice>,
     /// The round in which an audit was made last.
     pub(crate) audited: Option<u32>,
 }

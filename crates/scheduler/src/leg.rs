@@ -60,6 +60,11 @@ impl Work<'_> {
     /// Connects a configuration and drives its first current; the ranges are those that hold what is expected.
     pub(crate) async fn energise(&mut self, here: Here, first: Polarity) -> Result<Ranges, Failure> {
         self.drive(here, first).await?;
+        self.ranges_for(here).await
+    }
+
+    /// The ranges that hold what is expected, or whatever the source can put out.
+    pub(crate) async fn ranges_for(&mut self, here: Here) -> Result<Ranges, Failure> {
         let current = self.bench.ammeter.set_range(self.settings.current).await?;
         let known =
             self.learned.entry(self.sample).or_default().resistances.get(&here.configuration).copied();

@@ -6,6 +6,7 @@ mod guarded;
 mod hall;
 mod learned;
 mod leg;
+mod look;
 mod run;
 mod stand_down;
 mod surroundings;

@@ -27,6 +27,9 @@ pub enum Failure {
     /// A temperature that was not reached.
     #[error("temperature of {0}: {1}")]
     Temperature(Kelvin, String),
+    /// A sample at which nothing could be chosen.
+    #[error("a first look at the sample: {0}")]
+    Look(String),
     /// A field that nobody confirmed, or that the magnet did not reach.
     #[error("field of {0}: {1}")]
     Field(Tesla, String),
@@ -211,10 +214,7 @@ impl Work<'_> {
         let confirmed = self.reach_field(planned).await?;
         self.recorder.event(&Event::FieldSet { planned, confirmed }).await?;
         self.recorder.event(&Event::RoundStarted { round: round.number }).await?;
-        if round.sample != self.sample {
-            self.sample = round.sample;
-            self.take_up(self.plan.settings(round.sample).clone()).await?;
-        }
+        self.settle_on(round, confirmed).await?;
         for &configuration in &round.legs {
             let temperature = self.temperature(round.temperature).await?;
             self.energised = true;

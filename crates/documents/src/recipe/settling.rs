@@ -3,6 +3,7 @@
 use super::absent_or;
 use crate::fault::Located;
 use crate::table::{Bounds, Table};
+use serde::Serialize;
 
 /// Longest wait for one reading to settle where nothing is written, in seconds; ours.
 const LONGEST_WAIT_S: f64 = 600.0;
@@ -16,7 +17,8 @@ const USUAL_U: f64 = 1e-3;
 const BIAS_PART: f64 = 1.0 / 3.0;
 
 /// How long to wait after a change.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Settling {
     /// So many seconds.
     Time(f64),

@@ -2,9 +2,11 @@
 
 use crate::fault::Located;
 use crate::table::Table;
+use serde::Serialize;
 
 /// Whether something is on.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Switch {
     /// On.
     On,
