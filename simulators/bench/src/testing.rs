@@ -67,6 +67,26 @@ pub(crate) fn disturbed(keys: &str) -> Bench {
     quadrille_documents::bench("bench.toml", &text, |_| Ok(())).unwrap()
 }
 
+/// The same with two samples, "left" and "right", on columns that are in no order.
+pub(crate) fn bench_of_two() -> Bench {
+    bench_of_two_with("")
+}
+
+/// The same with what disturbs it: keys of `[simulation.disturbances]`.
+pub(crate) fn bench_of_two_with(keys: &str) -> Bench {
+    let maps = "[[wiring.sample]]\nname = \"left\"\ncolumns = [14, 11, 16, 12]\n\
+                [[wiring.sample]]\nname = \"right\"\ncolumns = [18, 13, 17, 15]\n";
+    let text = BENCH.replace("columns = [11, 12, 13, 14]\n", "");
+    let text = format!("{text}[simulation.disturbances]\n{keys}\n{maps}");
+    quadrille_documents::bench("bench.toml", &text, |_| Ok(())).unwrap()
+}
+
+/// A sample by another name.
+pub(crate) fn called(name: &str, mut sample: Sample) -> Sample {
+    sample.name.value = name.to_owned();
+    sample
+}
+
 /// The same with a cryostat and a magnet, without noise.
 pub(crate) fn surrounded() -> Bench {
     quadrille_documents::bench("bench.toml", &format!("{BENCH}{SURROUNDINGS}"), |_| Ok(())).unwrap()

@@ -462,6 +462,8 @@ mod added_tests;
 #[cfg(test)]
 mod barrier_tests;
 #[cfg(test)]
+mod samples_tests;
+#[cfg(test)]
 mod slow_tests;
 #[cfg(test)]
 mod test_support;
