@@ -3,7 +3,7 @@
 use crate::open::open;
 use crate::record::{Begun, Keep, Observer, Record};
 use crate::{Error, Inputs, PROGRAM, load};
-use quadrille_experiment::{Circumstances, Reading};
+use quadrille_experiment::{Circumstances, Event, Reading};
 use quadrille_journal::{Journal, NewRun, RunId};
 use quadrille_plan::Plan;
 use quadrille_scheduler::{Ending, FieldHand, Outcome, Stop, run};
@@ -14,6 +14,7 @@ pub(crate) struct CarriedOut {
     pub(crate) run: RunId,
     pub(crate) outcome: Outcome,
     pub(crate) readings: Vec<(Reading, Circumstances)>,
+    pub(crate) events: Vec<Event>,
 }
 
 /// What is carried out, for whom.
@@ -40,13 +41,13 @@ pub(crate) async fn carry_out(order: Order<'_>) -> Result<CarriedOut, Error> {
     observer.begun(&Begun { run: Some(id), plan });
     let mut record = Record::new(Keep::Journal(&mut journal, id), observer);
     let outcome = run(plan, &mut bench, &mut record, fields, stop).await;
-    let (readings, keep) = record.finish();
+    let (readings, events, keep) = record.finish();
     if let Keep::Journal(journal, id) = keep
         && let Err(error) = journal.end(id, &in_words(&outcome))
     {
         tracing::error!("the end of run {id} could not be noted: {error}");
     }
-    Ok(CarriedOut { run: id, outcome, readings })
+    Ok(CarriedOut { run: id, outcome, readings, events })
 }
 
 fn new_run(kind: &str, inputs: &Inputs, plan: &Plan) -> NewRun {

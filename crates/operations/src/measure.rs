@@ -5,7 +5,7 @@ use crate::record::Observer;
 use crate::reduce::{Reduction, of_run};
 use crate::{Error, Inputs};
 use quadrille_documents::{Fault, Faults, Place};
-use quadrille_experiment::{Circumstances, Reading};
+use quadrille_experiment::{Circumstances, Event, Reading};
 use quadrille_journal::RunId;
 use quadrille_plan::Plan;
 use quadrille_scheduler::{Ending, FieldHand, Outcome, Stop};
@@ -22,6 +22,8 @@ pub struct Measured {
     pub outcome: Outcome,
     /// The readings that were kept.
     pub readings: Vec<(Reading, Circumstances)>,
+    /// What else happened, in order.
+    pub events: Vec<Event>,
     /// What the readings say; `None` where the run did not finish.
     pub reduction: Option<Result<Reduction, String>>,
 }
@@ -36,10 +38,10 @@ pub async fn measure(
 ) -> Result<Measured, Error> {
     let plan = plan(inputs)?;
     let order = Order { kind: "measure", inputs, plan: &plan, fields, observer, stop, journal };
-    let CarriedOut { run, outcome, readings } = carry_out(order).await?;
+    let CarriedOut { run, outcome, readings, events } = carry_out(order).await?;
     let finished = matches!(outcome.ending, Ending::Finished);
     let reduction = finished.then(|| of_run(&readings, inputs).map_err(|error| error.to_string()));
-    Ok(Measured { run, plan, outcome, readings, reduction })
+    Ok(Measured { run, plan, outcome, readings, events, reduction })
 }
 
 /// The plan of a recipe; without a recipe there is none.

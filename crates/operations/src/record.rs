@@ -40,17 +40,18 @@ pub(crate) struct Record<'j> {
     keep: Keep<'j>,
     sequence: i64,
     readings: Vec<(Reading, Circumstances)>,
+    events: Vec<Event>,
     observer: &'j mut dyn Observer,
 }
 
 impl<'j> Record<'j> {
     pub(crate) fn new(keep: Keep<'j>, observer: &'j mut dyn Observer) -> Self {
-        Self { keep, sequence: 0, readings: Vec::new(), observer }
+        Self { keep, sequence: 0, readings: Vec::new(), events: Vec::new(), observer }
     }
 
-    /// The readings that were kept, and where the record goes on.
-    pub(crate) fn finish(self) -> (Vec<(Reading, Circumstances)>, Keep<'j>) {
-        (self.readings, self.keep)
+    /// What was kept, and where the record goes on.
+    pub(crate) fn finish(self) -> (Vec<(Reading, Circumstances)>, Vec<Event>, Keep<'j>) {
+        (self.readings, self.events, self.keep)
     }
 }
 
@@ -62,6 +63,7 @@ impl Recorder for Record<'_> {
             journal.append_event(*run, sequence, event).map_err(|error| RecordError(error.to_string()))?;
         }
         self.sequence = sequence;
+        self.events.push(event.clone());
         self.observer.event(sequence, event);
         Ok(())
     }

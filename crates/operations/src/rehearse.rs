@@ -7,7 +7,7 @@ use crate::reduce::{Reduction, of_run};
 use crate::simulated::{Simulation, SimulationOptions};
 use crate::{Error, Inputs};
 use quadrille_bench::Complaint;
-use quadrille_experiment::{Circumstances, Reading};
+use quadrille_experiment::{Circumstances, Event, Reading};
 use quadrille_plan::Plan;
 use quadrille_quantity::Second;
 use quadrille_scheduler::{Outcome, run};
@@ -23,7 +23,9 @@ pub struct Rehearsed {
     pub duration: Second,
     /// The readings.
     pub readings: Vec<(Reading, Circumstances)>,
-    /// What they say.
+    /// What else happened, in order.
+    pub events: Vec<Event>,
+    /// What the readings say.
     pub reduction: Result<Reduction, String>,
     /// What the bench complained of.
     pub complaints: Vec<Complaint>,
@@ -65,9 +67,9 @@ pub fn rehearse_with(
         let (_nobody, stop) = tokio::sync::watch::channel(false);
         let outcome = run(&plan, &mut bench, &mut record, &mut simulation, stop).await;
         let duration = Second(begun.elapsed().as_secs_f64());
-        let (readings, _) = record.finish();
+        let (readings, events, _) = record.finish();
         let reduction = of_run(&readings, inputs).map_err(|error| error.to_string());
         let complaints = simulation.complaints_at_end();
-        Ok(Rehearsed { plan: plan.clone(), outcome, duration, readings, reduction, complaints })
+        Ok(Rehearsed { plan: plan.clone(), outcome, duration, readings, events, reduction, complaints })
     })
 }

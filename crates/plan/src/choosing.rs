@@ -32,6 +32,10 @@ const ROOM: f64 = 2.0;
 /// Part of the wanted uncertainty that meters and noise may use up.
 const SHARE: f64 = 0.8;
 
+/// How many times a crosspoint's thermoelectric voltage the offset of a reading may be: two crosspoints, and twice as much to
+/// be sure.
+const OFFSETS: f64 = 3.0;
+
 /// How well a look must settle: it chooses ranges and currents, not results.
 const LOOK: f64 = 0.03;
 
@@ -50,6 +54,8 @@ pub struct Choosing {
     /// Wanted relative standard uncertainty.
     uncertainty: f64,
     hall: bool,
+    /// Part of a voltage that its offset may be: half of what the check of reversal accepts.
+    offset: f64,
     /// The lowest of what bench, sample and instruments allow.
     most_current: Ampere,
     most_voltage: Volt,
@@ -94,6 +100,7 @@ impl Choosing {
             settling: recipe.settling.value,
             uncertainty: recipe.wanted_relative_u.as_ref().map_or(choose::USUAL_U, |u| u.value),
             hall: recipe.hall.is_some(),
+            offset: recipe.acceptance.reversal / 2.0,
             most_current: allowed.current.0.min(facts.source_most).min(Ampere(coarsest)),
             most_voltage: allowed.voltage.0.min(Volt(widest)),
             most_power: allowed.power.0,
@@ -161,14 +168,15 @@ impl Choosing {
 
     /// Whether a look at a current has seen enough: a larger one would not be chosen.
     pub fn suffices(&self, current: Ampere, seen: &Seen) -> bool {
-        self.uncertainty_at(current, seen).0 <= SHARE * self.uncertainty
+        let offset = OFFSETS * self.facts.thermoelectric.0 / (current * seen.four_terminal).0;
+        self.uncertainty_at(current, seen).0 <= SHARE * self.uncertainty && offset <= self.offset
     }
 
     /// The smallest current with which meters and noise allow the wanted uncertainty, or the one that comes nearest, and what
     /// goes with it.
     pub fn choose(&self, seen: &Seen) -> Chosen {
         let allowed = |current: Ampere| {
-            current <= self.most_current && (current * seen.two_terminal).0 * 1.2 <= self.limit_at(current).0
+            current <= self.most_current && self.needed(current, seen).0 * 1.2 <= self.limit_at(current).0
         };
         let candidates: Vec<Ampere> = match self.current {
             Some(current) => vec![current],
@@ -183,12 +191,12 @@ impl Choosing {
         let (uncertainty, meters) = self.uncertainty_at(current, seen);
         let mut because = vec![self.why(current, seen, first.is_some(), uncertainty)];
         let limit = self.voltage_limit.unwrap_or_else(|| {
-            let needed = step_up((current * seen.two_terminal).0 * ROOM).max(0.1);
+            let needed = step_up(self.needed(current, seen).0 * ROOM).max(0.1);
             Volt(needed).min(self.limit_at(current))
         });
         because.push(format!(
-            "voltage limit {limit}: the sample needs up to {} between its contacts",
-            current * seen.two_terminal
+            "voltage limit {limit}: sample, relays and leads need up to {}",
+            self.needed(current, seen)
         ));
         let wanted = Wanted {
             current,
@@ -211,6 +219,11 @@ impl Choosing {
             )
         });
         Chosen { settings, uncertainty, because, short_of }
+    }
+
+    /// What the source must put out: for the sample, and for relays, ammeter and leads.
+    fn needed(&self, current: Ampere, seen: &Seen) -> Volt {
+        current * (seen.two_terminal + self.facts.series)
     }
 
     /// One, two and five times powers of ten up to what is allowed.

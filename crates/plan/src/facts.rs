@@ -2,8 +2,11 @@
 
 use crate::EquippedBench;
 use quadrille_documents::{RangeFacts, Role};
-use quadrille_quantity::{Ampere, Farad, Ohm, Second};
+use quadrille_quantity::{Ampere, Farad, Ohm, Second, Volt};
 use serde::Serialize;
+
+/// Leads and plugs; common practice, no source.
+const LEADS: Ohm = Ohm(2.0);
 
 /// Numbers of a bench.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -12,6 +15,8 @@ pub struct BenchFacts {
     pub capacitance: (Farad, Farad),
     /// Insulation of a cable, undriven.
     pub insulation: Ohm,
+    /// What stands in series with the sample: two crosspoints, the ammeter, and a metre or two of leads.
+    pub series: Ohm,
     /// Whether the guard can be driven.
     pub can_guard: bool,
     /// Resistance between the voltmeter's terminals.
@@ -22,6 +27,8 @@ pub struct BenchFacts {
     pub bias: Ampere,
     /// Longest time in which an instrument follows a command.
     pub operate: Second,
+    /// Thermoelectric voltage of a crosspoint, standard deviation over crosspoints.
+    pub thermoelectric: Volt,
     /// Power-line frequency in hertz.
     pub mains_hz: f64,
     /// The voltmeter's ranges, smallest first.
@@ -43,6 +50,9 @@ impl BenchFacts {
         Self {
             capacitance: (Farad(wiring.cable.capacitance_f), Farad(wiring.cable.guarded_capacitance_f)),
             insulation: Ohm(wiring.cable.insulation_ohm),
+            series: LEADS
+                + Ohm(facts(Role::SwitchMatrix).map_or(0.0, |matrix| 2.0 * matrix.closed_resistance_ohm))
+                + Ohm(facts(Role::Ammeter).map_or(0.0, |ammeter| ammeter.burden_ohm)),
             can_guard: equipped.can_guard(),
             input_resistance: Ohm(meter.map_or(f64::INFINITY, |meter| meter.input_resistance_ohm)),
             has_buffers: wiring.buffers.is_some(),
@@ -50,6 +60,7 @@ impl BenchFacts {
             operate: Second(
                 equipped.dialects.iter().map(|dialect| dialect.facts.operate_s).fold(0.0, f64::max),
             ),
+            thermoelectric: Volt(facts(Role::SwitchMatrix).map_or(0.0, |matrix| matrix.thermoelectric_v)),
             mains_hz: equipped.bench.mains_hz,
             voltmeter: ranges(Role::Voltmeter),
             ammeter: ranges(Role::Ammeter),

@@ -113,7 +113,8 @@ fn plan(
     let drive = DRIVE.min(most_voltage * 0.5);
     // The source can put out its voltage limit times its current, which must stay within the power limit: room for
     // 2.5 I R there.
-    let total = largest + series(equipped);
+    let facts = BenchFacts::of(equipped);
+    let total = largest + facts.series;
     let by_power = Ampere((allowed.power.0.0 / (2.5 * total.0)).sqrt());
     let current = Ampere(step_down((drive / largest).min(most).min(by_power).0));
     let voltage_limit = Volt(step_up(2.0 * (current * total).0).max(0.1))
@@ -136,7 +137,7 @@ fn plan(
     if let Some(fault) = missing(equipped, sample, guard, buffers) {
         return Err(fault);
     }
-    let mut choices = choose::choices(&BenchFacts::of(equipped), wanted, Some(model))?;
+    let mut choices = choose::choices(&facts, wanted, Some(model))?;
     choices
         .reasons
         .insert(0, format!("current {current}: it drives at most {} across the standard", current * largest));
@@ -166,16 +167,6 @@ fn plan(
         reasons: choices.reasons,
         warnings: choices.warnings,
     })
-}
-
-/// What stands in series with the sample: two crosspoints, the ammeter, and a metre or two of leads.
-fn series(equipped: &EquippedBench) -> Ohm {
-    /// Leads and plugs; common practice, no source.
-    const LEADS: Ohm = Ohm(2.0);
-    let facts = |role| equipped.dialect(role).map(|dialect| &dialect.facts);
-    let relays = facts(Role::SwitchMatrix).map_or(0.0, |matrix| 2.0 * matrix.closed_resistance_ohm);
-    let burden = facts(Role::Ammeter).map_or(0.0, |ammeter| ammeter.burden_ohm);
-    LEADS + Ohm(relays + burden)
 }
 
 fn missing(equipped: &EquippedBench, sample: &Sample, guard: Switch, buffers: Switch) -> Option<Faults> {

@@ -85,6 +85,7 @@ pub(crate) fn measured(measured: &Measured) -> Value {
         "run": measured.run.0,
         "outcome": outcome(&measured.outcome),
         "readings": measured.readings.len(),
+        "events": measured.events,
         "plan": planned(&measured.plan),
     });
     with_results(value, measured.reduction.as_ref())
@@ -93,6 +94,7 @@ pub(crate) fn measured(measured: &Measured) -> Value {
 pub(crate) fn rehearsed(rehearsed: &Rehearsed) -> Value {
     let value = json!({
         "duration_s": rehearsed.duration,
+        "events": rehearsed.events,
         "outcome": outcome(&rehearsed.outcome),
         "readings": rehearsed.readings.len(),
         "complaints": complaint_list(&rehearsed.complaints),

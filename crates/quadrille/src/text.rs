@@ -210,9 +210,18 @@ pub(crate) fn course(rehearsed: &Rehearsed) -> String {
     );
     surroundings(&rehearsed.plan).iter().for_each(|line| text.push_str(&format!("{line}\n")));
     text.push_str(&reasons(&rehearsed.plan));
+    text.push_str(&choices(&rehearsed.events));
     text.push_str(&outcome(&rehearsed.plan, &rehearsed.outcome));
     text.push_str(&complaints(&rehearsed.complaints));
     text
+}
+
+/// What was chosen on the way.
+fn choices(events: &[Event]) -> String {
+    let told = |event: &&Event| {
+        matches!(event, Event::Chosen { .. } | Event::HallTimed { .. } | Event::Audited { agrees: false, .. })
+    };
+    events.iter().filter(told).filter_map(event).map(|line| format!("{line}\n")).collect()
 }
 
 /// A duration as a person says it.

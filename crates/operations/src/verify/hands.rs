@@ -79,7 +79,7 @@ impl Hands for InMemory<'_> {
         let mut record = Record::new(Keep::Nowhere, self.observer);
         let (_nobody, stop) = tokio::sync::watch::channel(false);
         let outcome = run(plan, &mut self.bench, &mut record, &mut NoField, stop).await;
-        let (readings, _) = record.finish();
+        let (readings, _, _) = record.finish();
         Ok(Taken { run: None, outcome, readings })
     }
 }
