@@ -5,7 +5,7 @@
 mod generator;
 
 use generator::{KINDS, Scale, case};
-use quadrille_diagnosis::{ReadingSet, Verdict, diagnose};
+use quadrille_diagnosis::{ReadingSet, Verdict, diagnose, wild};
 use std::time::Instant;
 
 fn main() {
@@ -20,27 +20,38 @@ fn main() {
     for kind in KINDS.into_iter().filter(|k| kind == "all" || kind == *k) {
         let mut n = [0; 8];
         let mut time = 0.0;
+        let mut wilds = 0;
         for seed in 0..count {
             let Some(case) = case(seed * 1009 + 17, kind, scale, set) else { continue };
             let truth = case.fault.class(&case.standard);
             let begin = Instant::now();
+            let again = if kind == "good-wild" {
+                wild(&case.standard, &case.bench, &case.observations).unwrap()
+            } else {
+                Vec::new()
+            };
+            wilds += again.len();
             let diagnosis = diagnose(&case.standard, &case.bench, &case.observations).unwrap();
             time += begin.elapsed().as_secs_f64();
             n[0] += 1;
-            let first = diagnosis.ranked[0].class == truth;
+            let first = !case.unlisted && diagnosis.ranked[0].class == truth;
             n[1] += u32::from(first);
             n[2] += u32::from(diagnosis.ranked[..2].iter().any(|r| r.class == truth));
             match &diagnosis.verdict {
                 Verdict::Accuses(class) => {
-                    n[3] += u32::from(*class == truth);
-                    n[4] += u32::from(*class != truth);
+                    let right = !case.unlisted && *class == truth;
+                    n[3] += u32::from(right);
+                    n[4] += u32::from(!right);
                 }
                 Verdict::NoneOfThese => n[7] += 1,
                 Verdict::Passes => n[6] += 1,
                 Verdict::Undecided { .. } => {}
             }
             n[5] += u32::from(diagnosis.good < 0.01);
-            if verbose && (!first || matches!(diagnosis.verdict, Verdict::NoneOfThese)) {
+            if verbose
+                && (!first || matches!(diagnosis.verdict, Verdict::NoneOfThese))
+                && !(case.unlisted && matches!(diagnosis.verdict, Verdict::NoneOfThese))
+            {
                 println!("  seed {seed} {:?} {:e}: {:?}", case.fault, case.size, diagnosis.verdict);
                 for r in &diagnosis.ranked[..3] {
                     println!(
@@ -58,7 +69,7 @@ fn main() {
         }
         let ms = 1e3 * time / f64::from(n[0].max(1));
         println!(
-            "{kind:14} {:3} {:4} {:4} {:4} {:9} {:7} {:6} {:4} {ms:6.1}",
+            "{kind:14} {:3} {:4} {:4} {:4} {:9} {:7} {:6} {:4} {ms:6.1} {wilds}",
             n[0], n[1], n[2], n[3], n[4], n[5], n[6], n[7]
         );
     }

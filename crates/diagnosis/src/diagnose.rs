@@ -2,10 +2,10 @@
 
 use crate::DiagnosisError;
 use crate::bench::BenchModel;
-use crate::chi2;
 use crate::data::Data;
-use crate::fault::{Class, Fault, Noisy};
+use crate::fault::{Class, Fault};
 use crate::fit::{Fit, Problem};
+use crate::fits::p_value;
 use crate::hypotheses::{Start, faults, priors};
 use crate::layout::Layout;
 use crate::linear::Linear;
@@ -103,7 +103,7 @@ pub fn diagnose(
     let problem = Problem { standard, bench, data: &data };
     let linear = Linear::nominal(&problem);
     let good = problem.fit(Fault::Good, &problem.nominal(), f64::INFINITY);
-    let not_tested = untested(&problem, &good);
+    let not_tested = untested(&problem);
     let all: Vec<Fault> = faults(standard, bench, &data)
         .into_iter()
         .filter(|fault| *fault == Fault::Good || !is_untested(*fault, standard, &not_tested))
@@ -195,48 +195,6 @@ fn conclude(
     let fits = first.fits;
     let ranked = ranked.into_iter().map(|(ranked, _)| ranked).collect();
     Ok(Diagnosis { ranked, good, fits, verdict, not_tested, wild })
-}
-
-/// p of χ²; of noise, which fits any scatter, whether its part that changes sign with the current scatters like its part
-/// that does not. Readings that a fit calls wild are left out where they are few.
-fn p_value(problem: &Problem<'_>, fit: &Fit) -> f64 {
-    if let Fault::Noisy(whose) = fit.fault {
-        return evenness(problem, fit, whose);
-    }
-    let wild = single(fit, problem.data.settings.len()).unwrap_or_default();
-    let gone = wild.iter().flat_map(|&k| [2 * k, 2 * k + 1]).map(|row| fit.residuals[row]);
-    let gone: Vec<f64> = gone.filter(|r| r.is_finite()).collect();
-    let chi2 = fit.chi2 - gone.iter().map(|r| r * r).sum::<f64>();
-    chi2::larger(chi2, fit.rows - gone.len())
-}
-
-/// Noise of its own has no reason to change sign with the current: ln of the ratio of both sums of squares is about normal
-/// with variance 2/n + 2/n.
-fn evenness(problem: &Problem<'_>, fit: &Fit, whose: Noisy) -> f64 {
-    let data = problem.data;
-    let (mut even, mut odd, mut n) = (0.0, 0.0, 0.0);
-    for (_, places) in &data.groups {
-        let of_sign = |sign: f64| places.iter().copied().find(|&k| data.settings[k].commanded.0 * sign > 0.0);
-        let (Some(plus), Some(minus)) = (of_sign(1.0), of_sign(-1.0)) else { continue };
-        let rows: &[usize] = match whose {
-            Noisy::Voltmeter => &[0],
-            Noisy::Ammeter => &[1],
-            Noisy::Both => &[0, 1],
-        };
-        for offset in rows {
-            let (a, b) = (fit.residuals[2 * plus + offset], fit.residuals[2 * minus + offset]);
-            if a.is_finite() && b.is_finite() {
-                even += (a + b).powi(2);
-                odd += (a - b).powi(2);
-                n += 1.0;
-            }
-        }
-    }
-    if n < 3.0 {
-        return 1.0;
-    }
-    let z2 = (odd / even).ln().powi(2) / (4.0 / n);
-    chi2::larger(z2, 1)
 }
 
 fn size(problem: &Problem<'_>, fit: &Fit) -> Option<Size> {

@@ -13,6 +13,7 @@ use crate::floating::{self, Floating};
 use crate::forward::{Forward, NO_COLUMN, Point, Predictions};
 use crate::gram::gram;
 use crate::layout::Layout;
+use crate::linear::bare;
 use crate::standard::Standard;
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 
@@ -56,8 +57,6 @@ pub(crate) struct Fit {
     /// Factor by which noise is larger than stated.
     pub(crate) noise: f64,
     cholesky: Cholesky<f64, Dyn>,
-    /// Whether the fit was given up as hopeless.
-    pub(crate) abandoned: bool,
 }
 
 /// What a fit works on.
@@ -100,7 +99,7 @@ impl<'a> Problem<'a> {
         let layout = Layout::new(self.standard, self.bench);
         let forward = Forward { standard: self.standard, bench: self.bench, layout, fault };
         let scales = layout.scales(self.standard, self.bench, fault, self.data.source_range);
-        let variances = self.variances(&forward);
+        let variances = self.variances(&forward, start);
         let mut search = Search {
             problem: self,
             forward,
@@ -112,8 +111,8 @@ impl<'a> Problem<'a> {
             noise: 1.0,
         };
         let state = search.choose_free(start);
-        let (state, abandoned) = search.run(start, state, bound);
-        search.finish(state, abandoned)
+        let state = search.run(start, state, bound);
+        search.finish(state)
     }
 
     /// The fit of a bench that is as it was told to be.
@@ -121,13 +120,21 @@ impl<'a> Problem<'a> {
         vec![0.0; Layout::new(self.standard, self.bench).count()]
     }
 
-    fn variances(&self, forward: &Forward<'_>) -> Vec<f64> {
+    fn variances(&self, forward: &Forward<'_>, start: &[f64]) -> Vec<f64> {
         let of = |k: usize| {
             let ranges = forward.ranges(&self.data.settings[k]);
             let value = |row: usize| if self.data.y[row].is_finite() { self.data.y[row] } else { 0.0 };
             self.data.variances(self.bench, k, ranges, value(2 * k), value(2 * k + 1))
         };
-        (0..self.data.settings.len()).flat_map(of).collect()
+        let mut variances: Vec<f64> = (0..self.data.settings.len()).flat_map(of).collect();
+        if forward.fault == Fault::GuardOff {
+            for (k, read) in bare(self, forward.fault, start).iter().enumerate().filter(|(_, r)| r.charging) {
+                let commanded = self.data.settings[k].commanded.0;
+                let known = CHARGING_PART.powi(2) * (read.amperes.powi(2) + (0.2 * commanded).powi(2));
+                variances[2 * k + 1] += known;
+            }
+        }
+        variances
     }
 }
 
@@ -240,22 +247,22 @@ impl Search<'_> {
         }
     }
 
-    fn run(&mut self, start: &[f64], mut state: State, bound: f64) -> (State, bool) {
+    fn run(&mut self, start: &[f64], mut state: State, bound: f64) -> State {
         if matches!(self.forward.fault, Fault::Noisy(_)) {
             for _ in 0..6 {
                 self.noise = self.fitted_noise(&state);
                 state = self.state(start, &state.u, Stage::Student);
                 state = self.descend(start, state, Stage::Student, 8, f64::INFINITY).0;
             }
-            return (state, false);
+            return state;
         }
         let (state, _) = self.descend(start, state, Stage::Gauss, 25, bound);
         let state = self.state(start, &state.u, Stage::Student);
         if state.objective > bound + HOPELESS {
-            return (state, true);
+            return state;
         }
         let (state, _) = self.descend(start, state, Stage::Student, MOST_STEPS, f64::INFINITY);
-        (state, false)
+        state
     }
 
     /// Steps until the decrement is small, or nothing is gained. `bound` stops what converges far from it.
@@ -407,7 +414,7 @@ impl Search<'_> {
         noise
     }
 
-    fn finish(self, state: State, abandoned: bool) -> Fit {
+    fn finish(self, state: State) -> Fit {
         let n = self.free.len();
         let (mut hessian, _) = self.normal(&state, Stage::Student);
         let mut sizes = 0.0;
@@ -418,7 +425,7 @@ impl Search<'_> {
         }
         let data = self.problem.data;
         let solvable = Cholesky::new(hessian);
-        let abandoned = abandoned || solvable.is_none();
+        let evidence = if solvable.is_some() { 0.0 } else { f64::NEG_INFINITY };
         let cholesky = solvable.unwrap_or_else(|| Cholesky::pack_dirty(DMatrix::identity(n, n)));
         let half_determinant: f64 = cholesky.l_dirty().diagonal().iter().map(|d| d.ln()).sum();
         let flags: f64 =
@@ -444,7 +451,8 @@ impl Search<'_> {
             0.0
         };
         let lattice = data.lattice(self.problem.bench, self.forward.fault);
-        let evidence = -state.objective + widths - half_determinant + sizes + noise + flags + lattice;
+        let evidence =
+            evidence - state.objective + widths - half_determinant + sizes + noise + flags + lattice;
         let prior: f64 = state
             .u
             .iter()
@@ -469,7 +477,6 @@ impl Search<'_> {
             residuals,
             noise: self.noise,
             cholesky,
-            abandoned,
         };
         let spread: Vec<f64> = self.variances.iter().map(|v| v.sqrt()).collect();
         fit.left_out = fit.leave_out(&state.predictions, &spread);
@@ -538,6 +545,9 @@ pub(crate) struct Predictive {
     pub(crate) read: crate::forward::Predicted,
     pub(crate) variances: [f64; 2],
 }
+
+/// Part of the current into cables that are still being charged that is not known: their capacitance, the moment.
+const CHARGING_PART: f64 = 0.1;
 
 /// A fit that is worse by so much, in logarithms, is not followed further.
 const HOPELESS: f64 = 150.0;

@@ -18,6 +18,12 @@ use quadrille_experiment::{Configuration, Contact};
 /// then decided by leaks, charges and bias currents that nobody knows. Ours.
 const FLOATING: f64 = 5.0;
 
+/// Steps in which cables are charged: 2 % of what is missing after one time constant.
+const CHARGING_STEPS: usize = 24;
+
+/// A reading has settled where it is within this part of its end. Ours.
+const CHARGED: f64 = 1e-3;
+
 const NONE: usize = usize::MAX;
 
 /// One conductance; a node beyond the last is ground.
@@ -44,8 +50,10 @@ pub(crate) struct Predicted {
     /// ammeter.
     pub(crate) volt_load: f64,
     pub(crate) ampere_load: f64,
-    /// Whether the voltmeter's inputs float.
+    /// Whether the voltmeter's inputs float, or have not settled.
     pub(crate) floats: bool,
+    /// Whether the cables are still being charged.
+    pub(crate) charging: bool,
 }
 
 /// Predictions with derivatives: row 2k for the voltage of reading k, row 2k + 1 for its current.
@@ -92,6 +100,8 @@ struct Solved {
     unit: Vec<f64>,
     volts: Vec<f64>,
     amperes: Vec<f64>,
+    /// Answer of the voltmeter to 1 A of the source after any time.
+    volts_at_rest: f64,
 }
 
 /// The list of quantities, and in which column of the Jacobian each stands.
@@ -125,11 +135,48 @@ impl Forward<'_> {
         for (configuration, places) in groups {
             self.branches(*configuration, point.values, &mut branches);
             let (terminals, burden) = self.instruments(point.values, &mut branches);
-            let solved = solve(&mut system, nodes, &branches, &terminals, burden, self.biases(point.values));
+            let mut solved = solve(&mut system, nodes, &branches, &terminals, self.biases(point.values));
+            if self.fault == Fault::GuardOff {
+                self.charge(&mut system, &branches, &terminals, point.values, &mut solved);
+            }
             for &place in places {
                 self.reading(&settings[place], place, &branches, &terminals, burden, &solved, point, out);
             }
         }
+    }
+
+    /// What a guard that is not driven leaves: cables charge from rest for as long as the reading waits, by implicit Euler,
+    /// whose matrix has no subtraction either. What earlier readings left on the sense contacts is not followed.
+    fn charge(
+        &self,
+        system: &mut Elimination,
+        branches: &[Branch],
+        terminals: &Terminals,
+        values: &[f64],
+        solved: &mut Solved,
+    ) {
+        let step = self.bench.settle_s * values[self.layout.size()].exp() / CHARGING_STEPS as f64;
+        let per_step = self.bench.cable.capacitance_f / step;
+        if !(per_step.is_finite() && per_step > 0.0) {
+            return;
+        }
+        system.clear();
+        for branch in branches {
+            system.add(branch.a, branch.b, branch.siemens);
+        }
+        for cable in 0..8 {
+            system.add(cable, NONE, per_step);
+        }
+        system.factor();
+        let mut x = vec![0.0; solved.unit.len()];
+        for _ in 0..CHARGING_STEPS {
+            for (node, x) in x.iter_mut().enumerate() {
+                *x = if node < 8 { *x * per_step } else { 0.0 };
+            }
+            x[terminals.source] += 1.0;
+            system.solve(&mut x);
+        }
+        solved.unit = x;
     }
 
     fn biases(&self, values: &[f64]) -> [f64; 2] {
@@ -287,6 +334,8 @@ impl Forward<'_> {
         let ampere_gain = ammeter * values[layout.ampere_gain(ampere_range)].exp();
         let volts = (x(terminals.high) - x(terminals.low)) * volt_gain;
         let amperes = burden * x(terminals.back) * ampere_gain;
+        let volts_unit = solved.unit[terminals.high] - solved.unit[terminals.low];
+        let charging = (volts_unit - solved.volts_at_rest).abs() > CHARGED * solved.volts_at_rest.abs();
         let impedance = solved.volts[terminals.high] - solved.volts[terminals.low];
         let reach = self.standard.scale_ohm() + 100.0 * self.bench.matrix.closed_ohm;
         let meters = (&self.bench.voltmeter, &self.bench.ammeter);
@@ -296,7 +345,8 @@ impl Forward<'_> {
             need: needed.abs() / limit,
             volt_load: volts.abs() / (meters.0.overload * meters.0.ranges[volt_range].full_scale),
             ampere_load: amperes.abs() / (meters.1.overload * meters.1.ranges[ampere_range].full_scale),
-            floats: impedance > FLOATING * reach,
+            floats: impedance > FLOATING * reach || charging,
+            charging,
         };
         out.readings[place] = read;
         if point.count == 0 {
@@ -309,10 +359,10 @@ impl Forward<'_> {
             }
             let (column, scale) = (point.columns[quantity], point.scales[quantity]);
             v_row[column] += if read.floats { 0.0 } else { of_volts * scale };
-            i_row[column] += of_amperes * scale;
+            i_row[column] += if charging { 0.0 } else { of_amperes * scale };
         };
         // What the two meters see of 1 A more from the source.
-        let volts_unit = (solved.unit[terminals.high] - solved.unit[terminals.low]) * volt_gain;
+        let volts_unit = volts_unit * volt_gain;
         let amperes_unit = burden * solved.unit[terminals.back] * ampere_gain;
         // A change of voltage at the source's terminal is taken back by its current where it is at its limit.
         let back = if clamped { 1.0 / per_ampere } else { 0.0 };
@@ -376,7 +426,6 @@ fn solve(
     nodes: usize,
     branches: &[Branch],
     terminals: &Terminals,
-    _burden: f64,
     biases: [f64; 2],
 ) -> Solved {
     system.clear();
@@ -400,9 +449,11 @@ fn solve(
         system.solve(&mut b);
         b
     };
+    let unit = unit_at(&[(terminals.source, 1.0)]);
     Solved {
+        volts_at_rest: unit[terminals.high] - unit[terminals.low],
         background,
-        unit: unit_at(&[(terminals.source, 1.0)]),
+        unit,
         volts: unit_at(&[(terminals.high, 1.0), (terminals.low, -1.0)]),
         amperes: unit_at(&[(terminals.back, 1.0)]),
     }

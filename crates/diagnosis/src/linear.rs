@@ -19,12 +19,22 @@ pub(crate) struct Linear {
 }
 
 impl Linear {
+    /// For starts: what is of second order counts as scatter.
     pub(crate) fn nominal(problem: &Problem<'_>) -> Self {
+        Self::new(problem, Fault::Good, SECOND_ORDER)
+    }
+
+    /// For distances, where what one fault frees of a good bench is free.
+    pub(crate) fn freed(problem: &Problem<'_>, freed: Fault) -> Self {
+        Self::new(problem, freed, 0.0)
+    }
+
+    fn new(problem: &Problem<'_>, freed: Fault, second_order: f64) -> Self {
         let layout = Layout::new(problem.standard, problem.bench);
-        let forward =
-            Forward { standard: problem.standard, bench: problem.bench, layout, fault: Fault::Good };
+        let fault = if freed == Fault::AllScaled { freed } else { Fault::Good };
+        let forward = Forward { standard: problem.standard, bench: problem.bench, layout, fault };
         let data = problem.data;
-        let scales = layout.scales(problem.standard, problem.bench, Fault::Good, data.source_range);
+        let scales = layout.scales(problem.standard, problem.bench, freed, data.source_range);
         let mut columns = vec![NO_COLUMN; scales.len()];
         let mut count = 0;
         for (column, _) in columns.iter_mut().zip(&scales).filter(|(_, scale)| **scale > 0.0) {
@@ -41,8 +51,8 @@ impl Linear {
                 data.variances(problem.bench, k, forward.ranges(&data.settings[k]), read.volts, read.amperes);
             let largest = |y: f64, m: f64| if y.is_finite() { y.abs().max(m.abs()) } else { m.abs() };
             [
-                own[0] + (SECOND_ORDER * largest(data.y[2 * k], read.volts)).powi(2),
-                own[1] + (SECOND_ORDER * largest(data.y[2 * k + 1], read.amperes)).powi(2),
+                own[0] + (second_order * largest(data.y[2 * k], read.volts)).powi(2),
+                own[1] + (second_order * largest(data.y[2 * k + 1], read.amperes)).powi(2),
             ]
         };
         let variances: Vec<f64> = (0..data.settings.len()).flat_map(of).collect();
@@ -86,7 +96,9 @@ impl Linear {
             if !read.floats {
                 residuals[2 * k] = (data.y[2 * k] - read.volts) / self.variances[2 * k].sqrt();
             }
-            residuals[2 * k + 1] = (data.y[2 * k + 1] - read.amperes) / self.variances[2 * k + 1].sqrt();
+            let part = if read.charging { 0.01 * data.settings[k].commanded.0.powi(2) } else { 0.0 };
+            residuals[2 * k + 1] =
+                (data.y[2 * k + 1] - read.amperes) / (self.variances[2 * k + 1] + part).sqrt();
             flags += if read.floats { 12.0 } else { 0.0 } - data.flags(k, read);
         }
         self.marginal(&residuals) + 2.0 * flags
@@ -103,7 +115,7 @@ impl Linear {
         let mut flags = 0.0;
         for (k, (a, b)) in one.iter().zip(other).enumerate() {
             if a.floats || b.floats {
-                flags += if a.floats == b.floats { 0.0 } else { FLAG };
+                flags += if a.floats == b.floats { 0.0 } else { FLOATS };
             } else {
                 residuals[2 * k] = (a.volts - b.volts) / self.variances[2 * k].sqrt();
             }
@@ -117,6 +129,10 @@ impl Linear {
 
 /// What a flag parts, as a squared distance.
 const FLAG: f64 = 11.0;
+
+/// What a voltage that floats under one of two faults parts: it would have to come within a ten-thousandth of its range by
+/// chance, 2 ln 10⁴ for each way round.
+const FLOATS: f64 = 37.0;
 
 /// Predictions without derivatives.
 pub(crate) fn bare(problem: &Problem<'_>, fault: Fault, values: &[f64]) -> Vec<Predicted> {

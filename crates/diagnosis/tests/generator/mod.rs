@@ -245,8 +245,12 @@ pub fn observe(
     all
 }
 
-pub const KINDS: [&str; 26] = [
+pub const KINDS: [&str; 30] = [
     "good",
+    "good-edge",
+    "good-wild",
+    "two-faults",
+    "outside",
     "contact-open",
     "swap",
     "xp-open",
@@ -286,7 +290,20 @@ pub fn fault(draw: &mut Draw, kind: &str, scale: Scale, standard: &Standard) -> 
     let row = Row::ALL[draw.below(4)];
     let sign = if draw.below(2) == 0 { -1.0 } else { 1.0 };
     Some(match kind {
-        "good" => (Fault::Good, 1.0),
+        "good" | "good-edge" | "good-wild" | "outside" => (Fault::Good, 1.0),
+        "two-faults" => {
+            let kinds = [
+                "swap",
+                "xp-closed",
+                "diagonal-leak",
+                "ground-leak",
+                "loading",
+                "contact-open",
+                "compliance",
+            ];
+            let one = kinds[draw.below(kinds.len())];
+            return fault(draw, one, scale, standard);
+        }
         "contact-open" => (Fault::ContactOpen(i), 1.0),
         "swap" => (Fault::LeadsSwapped(i, j), 1.0),
         "xp-open" => (Fault::CrosspointOpen(row, i), 1.0),
@@ -350,6 +367,8 @@ pub struct Case {
     pub size: f64,
     pub state: State,
     pub observations: Vec<Observation>,
+    /// Whether no class of the list is of it.
+    pub unlisted: bool,
 }
 
 pub fn case(seed: u64, kind: &str, scale: Scale, set: ReadingSet) -> Option<Case> {
@@ -365,8 +384,50 @@ pub fn case(seed: u64, kind: &str, scale: Scale, set: ReadingSet) -> Option<Case
             state.resistors[k] = sign * standard.tolerance() * draw.log(4.0, 10.0);
         }
     }
+    // What is really plugged in: for faults outside the list something else than what was declared.
+    let mut real = standard.clone();
+    match kind {
+        "good-edge" => {
+            for r in &mut state.resistors {
+                *r = (standard.tolerance() * if draw.below(2) == 0 { -1.0 } else { 1.0 }).ln_1p();
+            }
+        }
+        "two-faults" => {
+            let k = draw.below(4);
+            let sign = if draw.below(2) == 0 { -1.0 } else { 1.0 };
+            state.resistors[k] += sign * draw.log(0.15, 0.6);
+        }
+        "outside" => match draw.below(3) {
+            0 => state.ampere_gain.iter_mut().for_each(|g| *g += 0.1),
+            1 => {
+                // Three leads run round.
+                let ohms: Vec<(usize, usize, Ohm)> = standard
+                    .resistors()
+                    .iter()
+                    .map(|r| {
+                        let turned = |n: usize| if n < 3 { (n + 1) % 3 } else { n };
+                        (turned(r.ends.0), turned(r.ends.1), Ohm(r.ohm))
+                    })
+                    .collect();
+                real = Standard::new(&ohms, 0.01).unwrap();
+            }
+            _ => {
+                // A star where a ring was declared.
+                let ohms: Vec<(usize, usize, Ohm)> =
+                    standard.resistors().iter().enumerate().map(|(k, r)| (k, 4, Ohm(0.7 * r.ohm))).collect();
+                real = Standard::new(&ohms, 0.01).unwrap();
+            }
+        },
+        _ => {}
+    }
     let drive = drive(scale);
-    let settings = settings(&bench, &standard, drive, fault, &state, &readings(set));
-    let observations = observe(&mut draw, &bench, &standard, fault, &state, &settings);
-    Some(Case { standard, bench, drive, fault, size, state, observations })
+    let settings = settings(&bench, &real, drive, fault, &state, &readings(set));
+    let mut observations = observe(&mut draw, &bench, &real, fault, &state, &settings);
+    if kind == "good-wild" {
+        let k = draw.below(observations.len());
+        let volts = observations.iter().map(|o| o.voltage.0.abs()).fold(0.0, f64::max);
+        observations[k].voltage.0 += volts * draw.log(3e-3, 1.0);
+    }
+    let unlisted = ["two-faults", "outside"].contains(&kind);
+    Some(Case { standard, bench, drive, fault, size, state, observations, unlisted })
 }
