@@ -36,6 +36,8 @@ pub(crate) fn p_value(problem: &Problem<'_>, fit: &Fit) -> f64 {
 /// in the same direction.
 fn is_connected(problem: &Problem<'_>, fit: &Fit) -> bool {
     let (bench, data) = (problem.bench, problem.data);
+    let bias = bench.buffers.map_or(bench.voltmeter.bias_a, |buffers| buffers.bias_a);
+    let by_bias = bias * problem.standard.scale_ohm();
     let floats = |k: usize| data.y[2 * k].is_finite() && !fit.residuals[2 * k].is_finite();
     let floating: Vec<usize> = (0..data.settings.len()).filter(|&k| floats(k)).collect();
     let (mut pairs, mut opposite) = (0, 0);
@@ -50,7 +52,8 @@ fn is_connected(problem: &Problem<'_>, fit: &Fit) -> bool {
                 pairs += 1;
                 let range = &bench.voltmeter.ranges
                     [range_for(&bench.voltmeter.ranges, data.settings[k].voltage_range.0)];
-                let nothing = 10.0 * (range.offset_u + range.noise + 2.0 * bench.matrix.thermoelectric_v);
+                let nothing =
+                    10.0 * (range.offset_u + range.noise + 2.0 * bench.matrix.thermoelectric_v + by_bias);
                 opposite += usize::from((v + w).abs() < nothing.max(OPPOSITE * v.abs().max(w.abs())));
             }
         }
