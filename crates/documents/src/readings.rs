@@ -13,7 +13,9 @@ use std::sync::Arc;
 /// Needed: `time_s`, `temperature_k`, `field_t`, `source_in`, `source_out`, `sense_high`, `sense_low` (contacts as
 /// integers from 1), `current_a` (positive into `source_in`), `voltage_v` (high − low). Optional: `current_u_a`,
 /// `voltage_u_v` (standard uncertainty of one reading apart from noise and gain), `current_gain_u`,
-/// `voltage_gain_u` (relative standard uncertainty of the meter's gain, common to the table), `condition`.
+/// `voltage_gain_u` (relative standard uncertainty of the meter's gain, common to the table), `current_noise_u_a`,
+/// `voltage_noise_u_v` (by noise, independent between readings), `current_settling_u_a`, `voltage_settling_u_v` (by what may
+/// be left of the transient, common to a round), `condition`.
 /// Lines that begin with `#` are comments. Every fault is told with line and column.
 pub fn readings(name: &str, text: &str) -> Result<Vec<Reading>, Faults> {
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
@@ -117,6 +119,14 @@ impl Table<'_> {
             self.uncertainty(record, line, "current_gain_u"),
             self.uncertainty(record, line, "voltage_gain_u"),
         );
+        let (current_noise, voltage_noise) = (
+            self.uncertainty(record, line, "current_noise_u_a"),
+            self.uncertainty(record, line, "voltage_noise_u_v"),
+        );
+        let (current_settling, voltage_settling) = (
+            self.uncertainty(record, line, "current_settling_u_a"),
+            self.uncertainty(record, line, "voltage_settling_u_v"),
+        );
         let contacts: Vec<Option<u8>> =
             NEEDED_COLUMNS[3..7].iter().map(|name| self.contact(record, line, name)).collect();
         let contacts: Option<Vec<u8>> = contacts.into_iter().collect();
@@ -143,13 +153,15 @@ impl Table<'_> {
                 value: Ampere(current?),
                 gain_u: current_gain?,
                 own_u: Ampere(current_u?),
-                ..MeterReading::default()
+                noise_u: Ampere(current_noise?),
+                settling_u: Ampere(current_settling?),
             },
             voltage: MeterReading {
                 value: Volt(voltage?),
                 gain_u: voltage_gain?,
                 own_u: Volt(voltage_u?),
-                ..MeterReading::default()
+                noise_u: Volt(voltage_noise?),
+                settling_u: Volt(voltage_settling?),
             },
             condition: condition?,
         })

@@ -172,5 +172,14 @@ pub const NEEDED_COLUMNS: [&str; 9] = [
 ];
 
 /// Columns that a table of readings may have.
-pub const OPTIONAL_COLUMNS: [&str; 5] =
-    ["current_u_a", "voltage_u_v", "current_gain_u", "voltage_gain_u", "condition"];
+pub const OPTIONAL_COLUMNS: [&str; 9] = [
+    "current_u_a",
+    "voltage_u_v",
+    "current_gain_u",
+    "voltage_gain_u",
+    "current_noise_u_a",
+    "voltage_noise_u_v",
+    "current_settling_u_a",
+    "voltage_settling_u_v",
+    "condition",
+];

@@ -30,7 +30,7 @@ pub use quantities::Quantity;
 pub use reduce::reduce;
 pub use resistance::{PairResistance, resistances};
 pub use results::{Acceptance, CarrierType, Check, Contribution, Options, Reduced, Results, Specimen};
-pub use series::{AtTemperature, reduce_by_temperature};
+pub use series::{AtField, AtTemperature, reduce_by_temperature};
 pub use temperature::by_temperature;
 
 /// Version of the method; it changes whenever the same readings would give another result.

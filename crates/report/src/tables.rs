@@ -9,7 +9,8 @@ const RESULT_COLUMNS: [&str; 5] = ["temperature_k", "quantity", "unit", "value",
 /// Readings in the order given, one a line.
 ///
 /// Numbers are the shortest that read back to the same bits, so that the table reduces to the same results as the
-/// readings. `current_u_a` and `voltage_u_v` are the meters' own parts, `*_gain_u` the relative common ones.
+/// readings. `current_u_a` and `voltage_u_v` are the meters' own parts, `*_gain_u` the relative common ones, `*_noise_u_*`
+/// what is independent between readings, `*_settling_u_*` what may be left of the transient.
 /// Readings that are not sound are there too, as their `condition` says.
 pub fn readings_csv(readings: &[Reading]) -> String {
     table(&[NEEDED_COLUMNS.as_slice(), &OPTIONAL_COLUMNS].concat(), readings.iter().map(reading_row))
@@ -36,6 +37,10 @@ fn reading_row(reading: &Reading) -> Vec<String> {
             reading.voltage.own_u.0,
             reading.current.gain_u,
             reading.voltage.gain_u,
+            reading.current.noise_u.0,
+            reading.voltage.noise_u.0,
+            reading.current.settling_u.0,
+            reading.voltage.settling_u.0,
         ]
         .map(number),
     );
@@ -67,15 +72,14 @@ fn result_rows(temperature: Kelvin, reduced: &Reduced) -> Vec<Vec<String>> {
     rows
 }
 
-/// The word of a condition, as it is everywhere serialised.
 /// The shortest text that reads back to the same bits; with an exponent where plain digits would be long.
-fn number(value: f64) -> String {
+pub(crate) fn number(value: f64) -> String {
     let plain = format!("{value}");
     let scientific = format!("{value:e}");
     if scientific.len() < plain.len() { scientific } else { plain }
 }
 
-fn table(columns: &[&str], rows: impl Iterator<Item = Vec<String>>) -> String {
+pub(crate) fn table(columns: &[&str], rows: impl Iterator<Item = Vec<String>>) -> String {
     let mut writer = csv::Writer::from_writer(Vec::new());
     // Writing into memory fails only on rows of unequal length, which the types above exclude.
     let written = writer

@@ -44,13 +44,15 @@ fn readings() -> Vec<Reading> {
                     value: Ampere(current),
                     gain_u: 2.5e-5 / 3f64.sqrt(),
                     own_u: Ampere(1.3e-10),
-                    ..MeterReading::default()
+                    noise_u: Ampere(7e-11 / 3.0),
+                    settling_u: Ampere(1e-12 * k as f64),
                 },
                 voltage: MeterReading {
                     value: Volt(current * resistance + 1e-7 * (2.0 * k as f64).sin()),
                     gain_u: 1e-5,
                     own_u: Volt(7e-8 / 3f64.sqrt()),
-                    ..MeterReading::default()
+                    noise_u: Volt(2e-8 / 7.0),
+                    settling_u: Volt(1e-9 * k as f64),
                 },
                 condition: Condition::Sound,
             }
@@ -84,13 +86,15 @@ fn read_back(table: &str) -> Vec<Reading> {
                     value: Ampere(number("current_a")),
                     gain_u: number("current_gain_u"),
                     own_u: Ampere(number("current_u_a")),
-                    ..MeterReading::default()
+                    noise_u: Ampere(number("current_noise_u_a")),
+                    settling_u: Ampere(number("current_settling_u_a")),
                 },
                 voltage: MeterReading {
                     value: Volt(number("voltage_v")),
                     gain_u: number("voltage_gain_u"),
                     own_u: Volt(number("voltage_u_v")),
-                    ..MeterReading::default()
+                    noise_u: Volt(number("voltage_noise_u_v")),
+                    settling_u: Volt(number("voltage_settling_u_v")),
                 },
                 condition: serde_json::from_value(text("condition").into()).unwrap(),
             }
@@ -126,14 +130,20 @@ fn the_table_of_readings_has_its_columns_even_without_rows() {
     assert_eq!(
         readings_csv(&[]),
         "time_s,temperature_k,field_t,source_in,source_out,sense_high,sense_low,current_a,voltage_v,\
-         current_u_a,voltage_u_v,current_gain_u,voltage_gain_u,condition\n"
+         current_u_a,voltage_u_v,current_gain_u,voltage_gain_u,current_noise_u_a,voltage_noise_u_v,\
+         current_settling_u_a,voltage_settling_u_v,condition\n"
     );
     let mut one = readings()[0];
     (one.time, one.temperature, one.current.value, one.voltage.value) =
         (Second(0.0), Kelvin(295.0), Ampere(1e-9), Volt(-0.0025));
     (one.current.gain_u, one.current.own_u, one.voltage.own_u) = (0.0, Ampere(0.0), Volt(5e-8));
+    (one.current.noise_u, one.current.settling_u) = (Ampere(0.0), Ampere(0.0));
+    (one.voltage.noise_u, one.voltage.settling_u) = (Volt(2e-8), Volt(3e-9));
     let table = readings_csv(&[one]);
-    assert_eq!(table.lines().nth(1).unwrap(), "0,295,0,1,2,4,3,1e-9,-0.0025,0,5e-8,0,1e-5,sound");
+    assert_eq!(
+        table.lines().nth(1).unwrap(),
+        "0,295,0,1,2,4,3,1e-9,-0.0025,0,5e-8,0,1e-5,0,2e-8,0,3e-9,sound"
+    );
 }
 
 #[test]
