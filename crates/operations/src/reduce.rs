@@ -4,9 +4,10 @@ use crate::{Error, Inputs, load};
 use quadrille_documents::{Acceptance, Role, Sample};
 use quadrille_experiment::{Circumstances, Condition, Reading};
 use quadrille_quantity::Kelvin;
-use quadrille_reduction::{Check, Options, Reduced, Specimen, reduce_by_temperature};
+use quadrille_reduction::{AtTemperature, Check, Options, Reduced, Specimen, reduce_by_temperature};
+use quadrille_report::{Evidence, SweepRow};
 use serde::Serialize;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 /// What readings of one sample at one temperature say.
@@ -39,6 +40,8 @@ pub struct Reduction {
     pub points: Vec<Point>,
     /// One for each temperature without.
     pub gaps: Vec<Gap>,
+    /// One for each sample, temperature and field, with or without.
+    pub rows: Vec<SweepRow>,
 }
 
 impl Reduction {
@@ -63,7 +66,7 @@ pub fn reduce(sample: &Path, readings: &Path) -> Result<Reduction, Error> {
         }
         (sample, readings) => (sample?, readings?),
     };
-    of([(&sample, readings)].into_iter(), &Options::default(), |_| None)
+    of([(&sample, readings)].into_iter(), &Options::default(), |_| None, |_| None)
 }
 
 /// Reduces the readings of a run, with the limits of its recipe and the check of the returned current.
@@ -81,7 +84,10 @@ pub(crate) fn of_run(taken: &[(Reading, Circumstances)], inputs: &Inputs) -> Res
         let own = taken.iter().filter(|(_, circumstances)| circumstances.sample == sample.name.value);
         (sample, own.map(|(reading, _)| *reading).collect())
     });
-    of(own, &options(acceptance, field_u, thermometer_u(inputs)), returned)
+    let by_time: BTreeMap<u64, &Circumstances> =
+        taken.iter().map(|(reading, circumstances)| (reading.time.0.to_bits(), circumstances)).collect();
+    let circumstances = |reading: &Reading| by_time.get(&reading.time.0.to_bits()).copied();
+    of(own, &options(acceptance, field_u, thermometer_u(inputs)), returned, circumstances)
 }
 
 /// Sample by sample, temperature by temperature; `more` is a check of the readings of one that the reduction cannot make.
@@ -89,8 +95,9 @@ fn of<'s>(
     samples: impl Iterator<Item = (&'s Sample, Vec<Reading>)>,
     options: &Options,
     more: impl Fn(&[Reading]) -> Option<Check>,
+    circumstances: impl Fn(&Reading) -> Option<&'s Circumstances>,
 ) -> Result<Reduction, Error> {
-    let (mut points, mut gaps, mut last) = (Vec::new(), Vec::new(), None);
+    let (mut points, mut gaps, mut rows, mut last) = (Vec::new(), Vec::new(), Vec::new(), None);
     for (sample, readings) in samples {
         let specimen = Specimen { thickness: sample.thickness_m };
         let mut gap = |temperature_k: Option<f64>, error: quadrille_reduction::Error| {
@@ -105,6 +112,7 @@ fn of<'s>(
             }
         };
         for at in found {
+            rows.extend(rows_of(&sample.name.value, &at, &circumstances));
             let temperature_k = at.temperature.0;
             match at.reduced {
                 Ok(mut reduced) => {
@@ -118,8 +126,25 @@ fn of<'s>(
     // One bad temperature does not cost the others; but where there is no result at all, nothing was reduced.
     match last {
         Some(error) if points.is_empty() => Err(error.into()),
-        _ => Ok(Reduction { points, gaps }),
+        _ => Ok(Reduction { points, gaps, rows }),
     }
+}
+
+/// One row for each field of a temperature.
+fn rows_of<'s>(
+    sample: &str,
+    at: &AtTemperature,
+    circumstances: &impl Fn(&Reading) -> Option<&'s Circumstances>,
+) -> Vec<SweepRow> {
+    let row = |part: &quadrille_reduction::AtField| SweepRow {
+        sample: sample.to_owned(),
+        temperature: at.temperature,
+        field: part.field,
+        sheet_field: part.sheet_field,
+        evidence: Evidence::of(part.readings.iter().map(|reading| (reading, circumstances(reading)))),
+        reduced: part.reduced.clone().map_err(|missing| missing.to_string()),
+    };
+    at.by_field.iter().map(row).collect()
 }
 
 /// Standard uncertainty of the thermometer in kelvins: its data sheet's half-width of a rectangular distribution over √3

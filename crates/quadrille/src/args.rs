@@ -67,6 +67,8 @@ pub(crate) enum Command {
         /// The table: time_s,temperature_k,field_t,source_in,source_out,sense_high,sense_low,current_a,voltage_v.
         #[arg(value_name = "READINGS.csv")]
         readings: PathBuf,
+        #[command(flatten)]
+        table: ResultsTable,
     },
     /// The readings of an earlier run as a table.
     Export(Export),
@@ -75,6 +77,14 @@ pub(crate) enum Command {
         #[command(flatten)]
         journal: JournalPath,
     },
+}
+
+/// Results for a spreadsheet or a data frame.
+#[derive(Args, Clone, Debug)]
+pub(crate) struct ResultsTable {
+    /// Writes the results over temperature and field into this file: as JSON where its name ends in .json, or else as CSV.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) table: Option<PathBuf>,
 }
 
 /// Where runs are kept.
@@ -125,6 +135,8 @@ pub(crate) struct Rehearse {
     pub(crate) documents: Documents,
     #[command(flatten)]
     pub(crate) lacking: Lacking,
+    #[command(flatten)]
+    pub(crate) table: ResultsTable,
 }
 
 /// Leave to energise.
@@ -143,6 +155,8 @@ pub(crate) struct Measure {
     pub(crate) journal: JournalPath,
     #[command(flatten)]
     pub(crate) release: Release,
+    #[command(flatten)]
+    pub(crate) table: ResultsTable,
 }
 
 #[derive(Clone, Copy, Debug, ValueEnum)]

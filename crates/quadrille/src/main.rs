@@ -63,7 +63,7 @@ fn run(arguments: &Arguments) -> anyhow::Result<(Exit, commands::Shown)> {
         Command::Measure(options) => runs::measure(options, arguments.quiet),
         Command::Verify(options) => runs::verify(options, arguments.quiet),
         Command::Simulate(options) => simulate::simulate(options, arguments.json),
-        Command::Reduce { sample, readings } => documents::reduce(sample, readings),
+        Command::Reduce { sample, readings, table } => documents::reduce(sample, readings, table),
         Command::Export(options) => records::export(options),
         Command::Runs { journal } => records::runs(journal),
     }

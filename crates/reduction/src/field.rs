@@ -30,7 +30,12 @@ pub(crate) fn levels(fields: &[f64]) -> Vec<f64> {
         let width = LEVEL_T.max(LEVEL_RELATIVE * weakest.abs());
         let belongs = |k: &usize| (fields[*k] - weakest).abs() <= width;
         let (level, beyond) = rest.split_at(rest.iter().position(|k| !belongs(k)).unwrap_or(rest.len()));
-        let mean = level.iter().map(|&k| fields[k]).sum::<f64>() / level.len() as f64;
+        // The mean of equal numbers is that number, without what rounding makes of it.
+        let mean = if level.iter().all(|&k| fields[k] == weakest) {
+            weakest
+        } else {
+            level.iter().map(|&k| fields[k]).sum::<f64>() / level.len() as f64
+        };
         level.iter().for_each(|&k| result[k] = mean);
         rest = beyond;
     }

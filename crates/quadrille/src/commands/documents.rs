@@ -1,6 +1,7 @@
 //! Commands that need documents and nothing else: check, predict, reduce.
 
-use super::Shown;
+use super::{Shown, write_table};
+use crate::args::ResultsTable;
 use crate::exit::Exit;
 use crate::{json, text};
 use quadrille_quantity::{Kelvin, Tesla};
@@ -32,8 +33,9 @@ pub(crate) fn predict(
     Ok((Exit::Done, Shown { text: text::predicted(&predicted, field_t), json: json::predicted(&predicted) }))
 }
 
-pub(crate) fn reduce(sample: &Path, readings: &Path) -> anyhow::Result<(Exit, Shown)> {
+pub(crate) fn reduce(sample: &Path, readings: &Path, table: &ResultsTable) -> anyhow::Result<(Exit, Shown)> {
     let reduction = quadrille_operations::reduce(sample, readings)?;
+    write_table(&reduction, table)?;
     let exit = if reduction.accepted() { Exit::Done } else { Exit::NotPassed };
     Ok((exit, Shown { text: text::reduction(&reduction), json: json::reduction(&reduction) }))
 }

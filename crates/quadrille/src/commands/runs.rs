@@ -1,6 +1,6 @@
 //! Commands that run a plan: rehearse, measure, verify.
 
-use super::Shown;
+use super::{Shown, write_table};
 use crate::args::{Lacking, Measure, Rehearse, Release, Verify};
 use crate::exit::Exit;
 use crate::field::Person;
@@ -34,6 +34,9 @@ pub(crate) fn rehearse(options: &Rehearse) -> anyhow::Result<(Exit, Shown)> {
     let inputs = Inputs::read_many(&documents.bench, &documents.samples, Some(&documents.recipe))?;
     let lacking = simulation_options(&options.lacking, Tesla(0.0));
     let rehearsed = quadrille_operations::rehearse(&inputs, lacking, &mut Progress::none())?;
+    if let Ok(reduction) = &rehearsed.reduction {
+        write_table(reduction, &options.table)?;
+    }
     let accepted = rehearsed.reduction.as_ref().is_ok_and(quadrille_operations::Reduction::accepted);
     let exit = Exit::of_run(&rehearsed.outcome, accepted && rehearsed.complaints.is_empty());
     Ok((exit, Shown { text: text::rehearsed(&rehearsed), json: json::rehearsed(&rehearsed) }))
@@ -59,6 +62,12 @@ pub(crate) fn measure(options: &Measure, quiet: bool) -> anyhow::Result<(Exit, S
         progress.finish();
         anyhow::Ok(measured?)
     })?;
+    // A table that cannot be written hides neither how the run ended nor what it found.
+    if let Some(Ok(reduction)) = &measured.reduction
+        && let Err(error) = write_table(reduction, &options.table)
+    {
+        tracing::error!("{error:#}");
+    }
     let accepted = matches!(&measured.reduction, Some(Ok(reduction)) if reduction.accepted());
     let exit = Exit::of_run(&measured.outcome, accepted);
     Ok((exit, Shown { text: text::measured(&measured), json: json::measured(&measured) }))
