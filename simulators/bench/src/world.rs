@@ -5,48 +5,29 @@ mod barrier;
 mod disturbance;
 mod judge;
 mod limit;
+mod response;
 mod stretch;
+mod window;
+
+pub(crate) use window::{Quantity, WindowId};
 
 use crate::SimulationError;
 use crate::complaint::Complaint;
 use crate::draw::Purpose;
-use crate::parts::{
-    CLAMP_SIEMENS, Drive, Formed, Lined, Parts, Place, Position, RETURN_LOW, SENSE_HIGH, SENSE_LOW,
-    SOURCE_HIGH,
-};
+use crate::parts::{Drive, Formed, Lined, Parts, Place, Position, SENSE_HIGH, SENSE_LOW, SOURCE_HIGH};
 use crate::wiring::Layout;
-use quadrille_network::{Fading, Response};
-use quadrille_quantity::{Kelvin, Second, Tesla};
+use quadrille_quantity::{Kelvin, Tesla};
 use quadrille_specimen::SpecimenError;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 use stretch::Approach;
+use window::Window;
 
 /// Circuits kept; a field ramp would otherwise keep one for every step.
 const MOST_FORMED: usize = 256;
 
 /// Changes of mode within one stretch of time; more would be the model's own mistake.
 const MOST_CROSSINGS: usize = 64;
-
-/// What a meter averages.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Quantity {
-    /// Voltage of the high sense row against the low one.
-    Voltage,
-    /// Current out of the return row through the ammeter.
-    Current,
-}
-
-/// An average being taken.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub(crate) struct WindowId(u64);
-
-struct Window {
-    quantity: Quantity,
-    start: f64,
-    end: f64,
-    integral: f64,
-}
 
 /// The source as it is set.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -297,40 +278,6 @@ impl World {
         self.rearrange();
     }
 
-    /// Begins an average over `[start, end]`; what of it has already passed is cut off.
-    pub(crate) fn begin_window(&mut self, quantity: Quantity, start: f64, end: f64) -> WindowId {
-        let start = start.max(self.time);
-        let id = WindowId(self.windows_begun);
-        self.windows_begun += 1;
-        self.windows.insert(id, Window { quantity, start, end: end.max(start), integral: 0.0 });
-        id
-    }
-
-    /// The average of a window that is over, in volts or amperes; the window is forgotten. `None` before its end or
-    /// for one that is forgotten.
-    pub(crate) fn end_window(&mut self, id: WindowId) -> Option<f64> {
-        if self.windows.get(&id)?.end > self.time {
-            return None;
-        }
-        let window = self.windows.remove(&id)?;
-        let length = window.end - window.start;
-        Some(if length > 0.0 { window.integral / length } else { self.value(window.quantity) })
-    }
-
-    /// Forgets a window.
-    pub(crate) fn abandon_window(&mut self, id: WindowId) {
-        self.windows.remove(&id);
-    }
-
-    /// A quantity now, in volts or amperes.
-    pub(crate) fn value(&self, quantity: Quantity) -> f64 {
-        match quantity {
-            Quantity::Voltage => self.voltages[SENSE_HIGH] - self.voltages[SENSE_LOW],
-            Quantity::Current if self.position.input => self.voltages[RETURN_LOW] / self.parts.burden_ohm(),
-            Quantity::Current => 0.0,
-        }
-    }
-
     /// After a change: voltages go on from where they are, in the circuit and mode that now apply.
     fn rearrange(&mut self) {
         self.mode = if self.source.on {
@@ -405,55 +352,6 @@ impl World {
                 Quantity::Current => coulombs,
             };
         }
-    }
-
-    /// Charge through the ammeter during a response, in coulombs.
-    fn charge(&self, response: &Response, seconds: f64) -> f64 {
-        if !self.position.input {
-            return 0.0;
-        }
-        // Of the two ways to know it, the one that rounding of the voltages touches less.
-        if self.is_at_limit() {
-            return response.integrals[RETURN_LOW] / self.parts.burden_ohm();
-        }
-        let rises: Vec<f64> =
-            response.voltages.iter().zip(&self.voltages).map(|(end, start)| end - start).collect();
-        let faded =
-            self.fading().map_or(0.0, |(ampere, time_s)| -ampere * time_s * (-seconds / time_s).exp_m1());
-        let driven = self.drive() * seconds + faded;
-        self.formed.balance.charge(driven, seconds, &response.integrals, &rises)
-    }
-
-    /// Current that is pushed into the source's row in the end, before what its own conductance takes.
-    fn drive(&self) -> f64 {
-        match self.mode {
-            Mode::Off => 0.0,
-            Mode::Free => self.source.current,
-            Mode::AtLimit { positive: true } => self.source.limit * CLAMP_SIEMENS,
-            Mode::AtLimit { positive: false } => -self.source.limit * CLAMP_SIEMENS,
-        }
-    }
-
-    /// Node voltages after some seconds in the present mode. Only what differs from the background is propagated,
-    /// with the drive turned positive: the solver keeps most digits near ground for currents that go there.
-    fn respond(&self, seconds: f64) -> Response {
-        let drive = self.drive();
-        let sign = if drive < 0.0 { -1.0 } else { 1.0 };
-        let Lined { dynamics, background } = &*self.lined;
-        let excess: Vec<f64> = self.voltages.iter().zip(background).map(|(v, b)| sign * (v - b)).collect();
-        let mut currents = vec![0.0; excess.len()];
-        currents[SOURCE_HIGH] = sign * drive;
-        let mut fades = vec![0.0; excess.len()];
-        let fading = self.fading().map(|(ampere, time_s)| {
-            fades[SOURCE_HIGH] = sign * ampere;
-            Fading { currents: &fades, time: Second(time_s) }
-        });
-        let mut response = dynamics.advance_fading(&excess, &currents, fading, Second(seconds));
-        for (k, b) in background.iter().enumerate() {
-            response.voltages[k] = sign * response.voltages[k] + b;
-            response.integrals[k] = sign * response.integrals[k] + b * seconds;
-        }
-        response
     }
 }
 

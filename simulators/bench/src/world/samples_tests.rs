@@ -246,9 +246,9 @@ fn only_the_sample_that_carries_the_current_warms() {
     let mut world = driven(world, [5, 6, 5, 6], 1e-3);
     world.advance(60.0);
     // P = I² R₀ exp(α ΔT) with ΔT = 300 K/W P, by iteration: 33.2 K.
-    let mut rise = 0.0;
+    let mut rise: f64 = 0.0;
     for _ in 0..200 {
-        rise = 300.0 * 1e-6 * 1e4 * (2e-3 * rise as f64).exp();
+        rise = 300.0 * 1e-6 * 1e4 * (2e-3 * rise).exp();
     }
     close(world.samples[1].warmth, rise, 1e-3);
     assert!(world.samples[0].warmth.abs() < 1e-6, "{}", world.samples[0].warmth);

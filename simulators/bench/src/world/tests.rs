@@ -3,7 +3,7 @@
 use super::test_support::{close, drive, driven};
 use super::*;
 use crate::complaint::ComplaintKind;
-use crate::parts::Limits;
+use crate::parts::{Limits, RETURN_LOW};
 use crate::testing::{Dialects, bench, film, pair, relays, ring, world};
 
 const PLAIN_OHM: f64 = 1e11;
