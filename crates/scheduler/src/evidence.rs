@@ -130,7 +130,7 @@ impl Work<'_> {
         let mut kept = Kept::default();
         let mut pair: Option<Pair> = None;
         let mut without_value = 0;
-        let mut slow = false;
+        let (mut slow, mut is_finest) = (false, false);
         let mut until = 0.0;
         if let How::Fixed(timing) = how {
             tokio::time::sleep_until(changed + crate::stand_down::duration(timing.dead.0)).await;
@@ -165,10 +165,14 @@ impl Work<'_> {
                 }
                 continue;
             }
-            if let Some(lower) = self.narrower(ranges, &kept, &voltage) {
-                ranges.voltage = self.bench.voltmeter.set_range(lower).await?;
-                (kept, pair, until) = (Kept::default(), None, 0.0);
-                continue;
+            if let Some(lower) = self.narrower(ranges, &kept, &voltage).filter(|_| !is_finest) {
+                let before =
+                    std::mem::replace(&mut ranges.voltage, self.bench.voltmeter.set_range(lower).await?);
+                is_finest = ranges.voltage >= before;
+                if !is_finest {
+                    (kept, pair, until) = (Kept::default(), None, 0.0);
+                    continue;
+                }
             }
             if now > SLOW_S && !slow && self.settings.aperture_plc < SLOW_PLC {
                 slow = true;
