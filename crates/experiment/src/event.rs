@@ -4,6 +4,21 @@ use crate::{Configuration, Polarity};
 use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
 use serde::{Deserialize, Serialize};
 
+/// A result that a rehearsal found.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Expected {
+    /// Name of the sample.
+    pub sample: String,
+    /// Its temperature in kelvins.
+    pub temperature_k: f64,
+    /// Name of the quantity, with its unit.
+    pub quantity: String,
+    /// Its value.
+    pub value: f64,
+    /// Its relative standard uncertainty.
+    pub relative_u: f64,
+}
+
 /// Something that happened in a run, as its record keeps it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "event", rename_all = "kebab-case")]
@@ -80,6 +95,13 @@ pub enum Event {
         allowed_v: f64,
         /// Whether voltage and current agree. Where they do not, what comes is waited for longer.
         agrees: bool,
+    },
+    /// How long the run should take and what it should find, from a rehearsal before it began.
+    Estimated {
+        /// How long.
+        duration: Second,
+        /// What, as far as it goes.
+        results: Vec<Expected>,
     },
     /// What a sample is measured with at a temperature was chosen from a first look.
     Chosen {

@@ -24,7 +24,7 @@ pub use predict::{Predicted, predict};
 pub use record::{Begun, Observer};
 pub use records::{Kept, Records, RunId, RunLine};
 pub use reduce::{Gap, Point, Reduction, reduce};
-pub use rehearse::{Rehearsed, rehearse, rehearse_with};
+pub use rehearse::{Rehearsed, estimate, rehearse, rehearse_with};
 pub use simulated::{Served, ServedDevice, Simulation, SimulationOptions, documents_at};
 pub use verify::{Conclusion, Depth, Proof, Suspect, Told, Verified, rehearse_proof, verify};
 

@@ -8,6 +8,7 @@ use quadrille_documents::{Fault, Faults, Place};
 use quadrille_experiment::{Circumstances, Event, Reading};
 use quadrille_journal::RunId;
 use quadrille_plan::Plan;
+use quadrille_quantity::Second;
 use quadrille_scheduler::{Ending, FieldHand, Outcome, Stop};
 use std::path::Path;
 
@@ -20,6 +21,8 @@ pub struct Measured {
     pub plan: Plan,
     /// How it ended.
     pub outcome: Outcome,
+    /// How long it took.
+    pub took: Second,
     /// The readings that were kept.
     pub readings: Vec<(Reading, Circumstances)>,
     /// What else happened, in order.
@@ -28,20 +31,21 @@ pub struct Measured {
     pub reduction: Option<Result<Reduction, String>>,
 }
 
-/// Measures a recipe. The error is of what went wrong before the run began; what goes wrong in it is in the outcome.
+/// Measures a recipe; `expected` is an [`estimate`](crate::estimate), kept with the run. The error is of what went wrong before the run began; what goes wrong in it is in the outcome.
 pub async fn measure(
     inputs: &Inputs,
+    expected: Option<Event>,
     journal: &Path,
     fields: &mut dyn FieldHand,
     observer: &mut dyn Observer,
     stop: Stop,
 ) -> Result<Measured, Error> {
     let plan = plan(inputs)?;
-    let order = Order { kind: "measure", inputs, plan: &plan, fields, observer, stop, journal };
-    let CarriedOut { run, outcome, readings, events } = carry_out(order).await?;
+    let order = Order { kind: "measure", inputs, plan: &plan, expected, fields, observer, stop, journal };
+    let CarriedOut { run, outcome, took, readings, events } = carry_out(order).await?;
     let finished = matches!(outcome.ending, Ending::Finished);
     let reduction = finished.then(|| of_run(&readings, inputs).map_err(|error| error.to_string()));
-    Ok(Measured { run, plan, outcome, readings, events, reduction })
+    Ok(Measured { run, plan, outcome, took, readings, events, reduction })
 }
 
 /// The plan of a recipe; without a recipe there is none.

@@ -7,9 +7,10 @@ use crate::reduce::{Reduction, of_run};
 use crate::simulated::{Simulation, SimulationOptions};
 use crate::{Error, Inputs};
 use quadrille_bench::Complaint;
-use quadrille_experiment::{Circumstances, Event, Reading};
+use quadrille_experiment::{Circumstances, Event, Expected, Reading};
 use quadrille_plan::Plan;
 use quadrille_quantity::Second;
+use quadrille_reduction::Quantity;
 use quadrille_scheduler::{Outcome, run};
 
 /// What came of a rehearsal.
@@ -29,6 +30,38 @@ pub struct Rehearsed {
     pub reduction: Result<Reduction, String>,
     /// What the bench complained of.
     pub complaints: Vec<Complaint>,
+}
+
+/// What a rehearsal says of a run that is to come: how long, and which results how certain; `None` where a sample has no
+/// model. A rehearsal that comes to no end is told as the error that it is.
+pub fn estimate(inputs: &Inputs) -> Result<Option<Event>, Error> {
+    if inputs.samples.iter().any(|sample| sample.model.is_none()) {
+        return Ok(None);
+    }
+    let mut nobody = Nobody;
+    let rehearsed = rehearse(inputs, SimulationOptions::default(), &mut nobody)?;
+    let points = rehearsed.reduction.iter().flat_map(|reduction| &reduction.points);
+    let results = points.flat_map(|point| {
+        Quantity::ALL.into_iter().filter_map(|quantity| {
+            let found = quantity.of(&point.reduced.results)?;
+            Some(Expected {
+                sample: point.sample.clone(),
+                temperature_k: point.temperature_k,
+                quantity: quantity.key().to_owned(),
+                value: found.value,
+                relative_u: (found.standard_uncertainty / found.value).abs(),
+            })
+        })
+    });
+    Ok(Some(Event::Estimated { duration: rehearsed.duration, results: results.collect() }))
+}
+
+struct Nobody;
+
+impl Observer for Nobody {
+    fn begun(&mut self, _: &Begun<'_>) {}
+    fn reading(&mut self, _: i64, _: &Reading, _: &Circumstances) {}
+    fn event(&mut self, _: i64, _: &Event) {}
 }
 
 /// Rehearses a recipe. Touches no instrument and leaves no record; the same seed gives the same numbers. Must not be

@@ -225,7 +225,8 @@ async fn a_run_whose_voltmeter_is_absent_leaves_no_heat_and_no_field() {
     std::fs::write(&path, elsewhere).unwrap();
     let (_nobody, stop) = tokio::sync::watch::channel(false);
     let journal = folder.path().join("journal.sqlite");
-    let failed = measure(&inputs(&path), &journal, &mut simulation, &mut Nobody, stop).await.unwrap_err();
+    let failed =
+        measure(&inputs(&path), None, &journal, &mut simulation, &mut Nobody, stop).await.unwrap_err();
     assert!(failed.to_string().contains("voltmeter"), "{failed}");
     assert_eq!(over_tcp(&controller, "OUTP?"), "0");
     // On its way to no current by its own ramp, its circuit closed.

@@ -18,6 +18,7 @@ pub use facts::BenchFacts;
 pub use settings::{ByEvidence, PlannedSample, Settings, Settle};
 pub use verify::{Judgement, Prediction, Verification, judge};
 
+use crate::order::{Part, Stop, Wanted, order};
 use quadrille_documents::{Action, Bench, Dialect, Fault, Faults, Located, Recipe, Role, Sample};
 use quadrille_experiment::{Configuration, Polarity};
 use quadrille_quantity::{Ampere, Kelvin, Ohm, Second, Tesla, Volt};
@@ -169,13 +170,18 @@ impl Plan {
             warnings.extend(doubts.into_iter().map(whose));
             planned.push(one);
         }
+        let ramps = ramps(equipped, recipe);
+        let (rounds, saving) = rounds(recipe, samples.len(), ramps);
+        if rounds.len() > samples.len() {
+            reasons.push(saving);
+        }
         Ok(Self {
             samples: planned,
             reversal: recipe.reversal.clone(),
             repeats: recipe.repeats,
-            ramps: ramps(equipped, recipe),
+            ramps,
             stability: (&recipe.stability).into(),
-            rounds: rounds(recipe, samples.len()),
+            rounds,
             reasons,
             warnings,
         })
@@ -257,25 +263,31 @@ fn ramps(equipped: &EquippedBench, recipe: &Recipe) -> Ramps {
     }
 }
 
-/// Temperature after temperature, for that is the slow axis; at each zero field first (ASTM F76, from memory:
-/// resistivity before Hall), then the fields in the order of the recipe; at each field all samples in turn.
-fn rounds(recipe: &Recipe, samples: usize) -> Vec<Round> {
-    let mut rounds: Vec<Round> = Vec::new();
-    for temperature in &recipe.temperatures_k {
-        let temperature = Kelvin(temperature.value);
-        let mut push = |purpose, field, configurations: &[Located<Configuration>]| {
-            for sample in 0..samples {
-                let legs = configurations.iter().map(|configuration| configuration.value).collect();
-                let number = rounds.len() as u32 + 1;
-                rounds.push(Round { number, sample, purpose, field: Tesla(field), temperature, legs });
-            }
+/// The rounds in the order in which temperature and field move least, and a sentence that says what that saves.
+fn rounds(recipe: &Recipe, samples: usize, ramps: Ramps) -> (Vec<Round>, String) {
+    let legs = |configurations: &[Located<Configuration>]| -> Vec<Configuration> {
+        configurations.iter().map(|configuration| configuration.value).collect()
+    };
+    let resistivity = recipe.resistivity.as_ref().map(|part| legs(&part.configurations));
+    let hall = recipe.hall.as_ref().map(|part| legs(&part.configurations));
+    let fields = recipe.hall.iter().flat_map(|hall| &hall.fields_t).map(|field| Tesla(field.value));
+    let ordered = order(&Wanted {
+        temperatures: recipe.temperatures_k.iter().map(|kelvin| Kelvin(kelvin.value)).collect(),
+        start: None,
+        resistivity: resistivity.is_some(),
+        fields: fields.collect(),
+        field_now: Tesla(0.0),
+        samples,
+        order: recipe.order,
+        ramps,
+    });
+    let round = |(number, stop): (u32, &Stop)| {
+        let (purpose, legs) = match stop.part {
+            Part::Resistivity => (Purpose::Resistivity, resistivity.clone()),
+            Part::Hall => (Purpose::Hall, hall.clone()),
         };
-        if let Some(resistivity) = &recipe.resistivity {
-            push(Purpose::Resistivity, 0.0, &resistivity.configurations);
-        }
-        if let Some(hall) = &recipe.hall {
-            hall.fields_t.iter().for_each(|field| push(Purpose::Hall, field.value, &hall.configurations));
-        }
-    }
-    rounds
+        let Stop { temperature, field, sample, .. } = *stop;
+        Round { number, sample, purpose, field, temperature, legs: legs.unwrap_or_default() }
+    };
+    ((1..).zip(&ordered.stops).map(round).collect(), ordered.saving.to_string())
 }

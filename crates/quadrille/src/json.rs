@@ -84,6 +84,7 @@ pub(crate) fn measured(measured: &Measured) -> Value {
     let value = json!({
         "run": measured.run.0,
         "outcome": outcome(&measured.outcome),
+        "took_s": measured.took,
         "readings": measured.readings.len(),
         "events": measured.events,
         "plan": planned(&measured.plan),

@@ -89,6 +89,9 @@ pub(crate) fn event(event: &Event) -> Option<String> {
         Event::Audited { configuration, agrees: false, .. } => format!(
             "       {configuration}: held for longer, it went on changing; what comes waits for longer"
         ),
+        Event::Estimated { duration: expected, .. } => {
+            format!("Estimated by a rehearsal: {}.", duration(*expected))
+        }
         Event::Chosen { sample, temperature, because, short_of, .. } => {
             let because = because.iter().chain(short_of).map(|line| format!("\n       {line}"));
             format!("Chosen for {sample} at {temperature}:{}", because.collect::<String>())
@@ -182,10 +185,43 @@ pub(crate) fn reasons(plan: &Plan) -> String {
 
 pub(crate) fn measured(measured: &Measured) -> String {
     let mut text = format!("Run {}\n{}", measured.run, reasons(&measured.plan));
+    text.push_str(&choices(&measured.events));
     text.push_str(&outcome(&measured.plan, &measured.outcome));
+    text.push_str(&as_expected(measured));
     if let Some(result) = &measured.reduction {
         text.push('\n');
         text.push_str(&found(result));
+    }
+    text
+}
+
+/// What a rehearsal had said beside what came.
+fn as_expected(measured: &Measured) -> String {
+    let estimate = measured.events.iter().find_map(|event| match event {
+        Event::Estimated { duration, results } => Some((*duration, results)),
+        _ => None,
+    });
+    let Some((expected, results)) = estimate else { return String::new() };
+    let mut text = format!("Estimated {}; took {}.\n", duration(expected), duration(measured.took));
+    let Some(Ok(reduction)) = &measured.reduction else { return text };
+    let came = |sample: &str, kelvin: f64| {
+        let points = reduction.points.iter().filter(|point| point.sample == sample);
+        points.min_by(|a, b| (a.temperature_k - kelvin).abs().total_cmp(&(b.temperature_k - kelvin).abs()))
+    };
+    let sheets = results.iter().filter(|result| result.quantity == "sheet_resistance_ohm");
+    for expected in sheets {
+        let found = came(&expected.sample, expected.temperature_k);
+        let Some(found) = found.and_then(|point| point.reduced.results.sheet_resistance_ohm) else {
+            continue;
+        };
+        let _ = writeln!(
+            text,
+            "  {} at {}: sheet resistance to {:.1e} estimated, {:.1e} came",
+            expected.sample,
+            Kelvin(expected.temperature_k),
+            expected.relative_u,
+            (found.standard_uncertainty / found.value).abs(),
+        );
     }
     text
 }

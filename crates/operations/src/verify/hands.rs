@@ -42,6 +42,7 @@ impl Hands for OnBench<'_> {
         let mut fields = NoField;
         let order = Order {
             kind: "verify",
+            expected: None,
             inputs: self.inputs,
             plan,
             fields: &mut fields,

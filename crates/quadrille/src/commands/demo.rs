@@ -69,7 +69,7 @@ fn story(folder: &Path, journal: &Path, quiet: bool) -> anyhow::Result<Story> {
     let measured =
         on_sockets(folder, &film, quiet, &mut complaints, async |inputs, simulation, progress| {
             let stop = signals::stop()?;
-            Ok(quadrille_operations::measure(inputs, journal, simulation, progress, stop).await?)
+            Ok(quadrille_operations::measure(inputs, None, journal, simulation, progress, stop).await?)
         })?;
     Ok(Story { low, high, rehearsed, measured, complaints })
 }

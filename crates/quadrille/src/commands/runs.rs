@@ -49,6 +49,7 @@ pub(crate) fn measure(options: &Measure, quiet: bool) -> anyhow::Result<(Exit, S
     let pinned = inputs.recipe.as_ref().and_then(|recipe| recipe.voltage_limit_v.as_ref());
     let limit = pinned.map_or(inputs.equipped.bench.limits.voltage_v, |limit| limit.value);
     released(options.release, Volt(limit))?;
+    let expected = quadrille_operations::estimate(&inputs)?;
     let measured = runtime()?.block_on(async {
         // A magnet's supply is told, and its probe asked: nobody has to confirm anything.
         let is_by_hand = inputs.equipped.bench.magnet.is_none();
@@ -58,7 +59,7 @@ pub(crate) fn measure(options: &Measure, quiet: bool) -> anyhow::Result<(Exit, S
         let stop = signals::stop()?;
         let journal = &options.journal.journal;
         let measured =
-            quadrille_operations::measure(&inputs, journal, &mut person, &mut progress, stop).await;
+            quadrille_operations::measure(&inputs, expected, journal, &mut person, &mut progress, stop).await;
         progress.finish();
         anyhow::Ok(measured?)
     })?;

@@ -42,6 +42,13 @@ impl Recorder for Log {
             Event::RoundStarted { round } => format!("record round {round} started"),
             Event::RoundFinished { round } => format!("record round {round} finished"),
             Event::Marked { configuration, reason, .. } => format!("record marked {configuration}: {reason}"),
+            Event::Flagged { configuration, .. } => format!("record flagged {configuration}"),
+            Event::Audited { configuration, agrees, .. } => {
+                format!("record audited {configuration} {agrees}")
+            }
+            Event::Estimated { .. } => "record estimate".to_owned(),
+            Event::Chosen { current, .. } => format!("record chosen {current}"),
+            Event::HallTimed { .. } => "record Hall legs timed".to_owned(),
             Event::Fault { what } => format!("record fault {what}"),
             Event::StoodDown { output, failures } => format!("record stood down {output} {failures:?}"),
         })
