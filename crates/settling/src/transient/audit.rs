@@ -13,6 +13,9 @@ pub struct Agreement {
     pub difference: f64,
     /// How large that may be: 2.5 standard uncertainties of the stopped value, with what the specified drift does meanwhile.
     pub allowed: f64,
+    /// Standard uncertainty of the stopped value, and of others that were stopped alike, now that the difference is known: the
+    /// difference is in it.
+    pub u: f64,
 }
 
 impl Agreement {
@@ -22,9 +25,11 @@ impl Agreement {
     }
 }
 
-/// Compares the arrival at which a leg could have been stopped with one of the same leg, held about four times as long. If
+/// Compares the arrival at which a leg could have been stopped with that of the same leg when it had been
+/// [`held`](super::Watch::held) about four times as long. If
 /// they disagree, the round's values are not to be trusted: go on from [`Knowledge::widened`](super::Knowledge::widened).
 pub fn audit(stopped: &Arrival, held: &Arrival) -> Agreement {
     let drifted = stopped.drift_per_s * (held.at_s - stopped.at_s);
-    Agreement { difference: held.value - stopped.value, allowed: ALLOWED * stopped.u.hypot(drifted) }
+    let difference = held.value - stopped.value;
+    Agreement { difference, allowed: ALLOWED * stopped.u.hypot(drifted), u: stopped.u.hypot(difference) }
 }

@@ -10,6 +10,9 @@ pub(crate) const LEVEL: usize = 0;
 pub(crate) const DRIFT: usize = 1;
 pub(crate) const FIRST_EXPONENTIAL: usize = 2;
 
+/// Slowest exponential by the longest wait.
+const SLOWEST: f64 = 5.0;
+
 /// Sums over the blocks of a leg.
 #[derive(Clone, Debug)]
 pub(crate) struct Bank {
@@ -48,15 +51,11 @@ pub(crate) struct Window {
 }
 
 impl Bank {
-    /// For time constants from `shortest` to `longest`, as far as the first reading can tell them apart.
-    pub(crate) fn new(
-        noise: Noise,
-        (shortest, longest): (f64, f64),
-        first: &Block,
-        longest_wait: f64,
-    ) -> Self {
-        let least = (first.from / 20.0).max((first.to - first.from) / 40.0);
-        let columns = dictionary(shortest.max(least), longest.min(20.0 * longest_wait).max(2.0 * least));
+    /// For time constants from `shortest`, as far as the first reading can tell them apart, to some longest waits: what is
+    /// slower than that is a level with a drift.
+    pub(crate) fn new(noise: Noise, shortest: f64, first: &Block, longest_wait: f64) -> Self {
+        let least = shortest.max(first.from / 20.0).max((first.to - first.from) / 40.0);
+        let columns = dictionary(least, (SLOWEST * longest_wait).max(2.0 * least));
         let size = FIRST_EXPONENTIAL + columns.len();
         Self {
             noise,
@@ -183,6 +182,16 @@ impl Bank {
     }
 }
 
+/// Sum of products, in four sums that do not wait for one another.
 pub(crate) fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(x, y)| x * y).sum()
+    let count = a.len().min(b.len());
+    let (a, b) = (a[..count].chunks_exact(4), b[..count].chunks_exact(4));
+    let rest: f64 = a.remainder().iter().zip(b.remainder()).map(|(x, y)| x * y).sum();
+    let mut sums = [0.0; 4];
+    for (x, y) in a.zip(b) {
+        for k in 0..4 {
+            sums[k] += x[k] * y[k];
+        }
+    }
+    rest + (sums[0] + sums[1]) + (sums[2] + sums[3])
 }

@@ -6,7 +6,7 @@ use super::knowledge::Knowledge;
 /// Hypotheses with less than this are left out of means.
 const NEGLIGIBLE: f64 = 1e-4;
 /// Exponentials whose amplitude is expected to be below this part of the allowed bias are left out.
-const INVISIBLE: f64 = 0.02;
+const INVISIBLE: f64 = 0.1;
 /// The level is free: its prior standard deviation, by the step.
 const LEVEL_FREE: f64 = 1e3;
 
@@ -81,19 +81,24 @@ pub(crate) struct Posterior {
 }
 
 impl Posterior {
-    /// For noise of `ratio` times the specified variance.
-    pub(crate) fn of(bank: &Bank, priors: &[Prior], ratio: f64) -> Self {
-        let solved: Vec<Solved> = priors.iter().map(|prior| Solved::of(bank, prior, ratio)).collect();
-        let most = solved.iter().map(|one| one.log_weight).fold(f64::NEG_INFINITY, f64::max);
-        let mut weights: Vec<f64> = solved.iter().map(|one| (one.log_weight - most).exp()).collect();
+    /// For noise of `ratio` times the specified variance, over those hypotheses that `alive` holds for.
+    pub(crate) fn of(bank: &Bank, priors: &[Prior], ratio: f64, alive: impl Fn(usize) -> bool) -> Self {
+        let solve = |(m, prior): (usize, &Prior)| (m, Solved::of(bank, prior, ratio));
+        let solved: Vec<(usize, Solved)> =
+            priors.iter().enumerate().filter(|(m, _)| alive(*m)).map(solve).collect();
+        let most = solved.iter().map(|(_, one)| one.log_weight).fold(f64::NEG_INFINITY, f64::max);
+        let mut weights = vec![0.0; priors.len()];
+        for (m, one) in &solved {
+            weights[*m] = (one.log_weight - most).exp();
+        }
         let sum: f64 = weights.iter().sum();
         weights.iter_mut().for_each(|weight| *weight /= sum);
         let ln_tau = weights.iter().zip(priors).map(|(weight, prior)| weight * prior.ln_tau).sum();
-        let best = weights.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1)).map_or(0, |(m, _)| m);
-        let freedom = freedom(bank);
-        let misfit = bank.remaining(&solved[best].unknowns(bank.size())) / ratio / freedom;
-        let kept: Vec<(f64, Solved)> =
-            weights.iter().copied().zip(solved).filter(|(weight, _)| *weight > NEGLIGIBLE).collect();
+        let best = solved.iter().find(|(_, one)| one.log_weight == most);
+        let remaining = best.map_or(0.0, |(_, one)| bank.remaining(&one.unknowns(bank.size())));
+        let misfit = remaining / ratio / freedom(bank);
+        let weighed = solved.into_iter().map(|(m, one)| (weights[m], one));
+        let kept = weighed.filter(|(weight, _)| *weight > NEGLIGIBLE).collect();
         Self { weights, misfit, ln_tau, origin: bank.origin, kept }
     }
 
@@ -152,7 +157,7 @@ struct Solved {
     log_weight: f64,
     active: Vec<usize>,
     deviations: Vec<f64>,
-    /// Lower Cholesky factor of the precision, row by row.
+    /// Upper Cholesky factor of the precision, row by row.
     factor: Vec<f64>,
     /// Posterior means.
     means: Vec<f64>,
@@ -165,8 +170,9 @@ impl Solved {
         let mut right = vec![0.0; n];
         for (i, (row, outer)) in prior.active.iter().zip(&prior.deviations).enumerate() {
             let gram = &bank.gram[row * size..(row + 1) * size];
-            for (j, (column, inner)) in prior.active[..=i].iter().zip(&prior.deviations).enumerate() {
-                factor[i * n + j] = gram[*column] * outer * inner / ratio;
+            let scale = outer / ratio;
+            for j in i..n {
+                factor[i * n + j] = gram[prior.active[j]] * prior.deviations[j] * scale;
             }
             factor[i * n + i] += 1.0;
             right[i] = bank.right[*row] * outer / ratio;
@@ -204,41 +210,53 @@ impl Solved {
     }
 }
 
-/// Factorises a symmetric matrix (its lower half, row by row) in place; gives the logarithm of its determinant. The matrix is
-/// one plus a square, so that no pivot is below one but by rounding.
+/// Factorises a symmetric matrix A = UᵀU (its upper half, row by row) in place; gives the logarithm of its determinant. The
+/// matrix is one plus a square, so that no pivot is below one but by rounding. Rows are taken from rows below them, since
+/// that is quicker than sums of products.
 fn cholesky(a: &mut [f64], n: usize) -> f64 {
     let mut log_determinant = 0.0;
-    for i in 0..n {
-        let (above, row) = a.split_at_mut(i * n);
-        for j in 0..i {
-            row[j] = (row[j] - dot(&row[..j], &above[j * n..j * n + j])) / above[j * n + j];
-        }
-        let pivot = (row[i] - dot(&row[..i], &row[..i])).max(1.0);
+    for j in 0..n {
+        let (done, below) = a.split_at_mut((j + 1) * n);
+        let row = &mut done[j * n..];
+        let pivot = row[j].max(1.0);
         log_determinant += pivot.ln();
-        row[i] = pivot.sqrt();
+        let scale = pivot.sqrt().recip();
+        row[j] = pivot.sqrt();
+        row[j + 1..].iter_mut().for_each(|entry| *entry *= scale);
+        for (k, target) in below.chunks_exact_mut(n).enumerate() {
+            let i = j + 1 + k;
+            subtract(&mut target[i..], row[i], &row[i..]);
+        }
     }
     log_determinant
 }
 
+/// Solves Uᵀx = right.
 fn forward(factor: &[f64], right: &[f64]) -> Vec<f64> {
     let n = right.len();
-    let mut solution: Vec<f64> = Vec::with_capacity(n);
+    let mut solution = right.to_vec();
     for i in 0..n {
-        let row = &factor[i * n..i * n + i + 1];
-        solution.push((right[i] - dot(&row[..i], &solution)) / row[i]);
+        let row = &factor[i * n..(i + 1) * n];
+        solution[i] /= row[i];
+        let known = solution[i];
+        subtract(&mut solution[i + 1..], known, &row[i + 1..]);
     }
     solution
 }
 
+/// Solves Ux = right.
 fn backward(factor: &[f64], right: &[f64]) -> Vec<f64> {
     let n = right.len();
     let mut solution = right.to_vec();
     for i in (0..n).rev() {
-        solution[i] /= factor[i * n + i];
-        let known = solution[i];
-        for (target, entry) in solution[..i].iter_mut().zip(&factor[i * n..i * n + i]) {
-            *target -= entry * known;
-        }
+        let row = &factor[i * n..(i + 1) * n];
+        solution[i] = (solution[i] - dot(&row[i + 1..], &solution[i + 1..])) / row[i];
     }
     solution
+}
+
+fn subtract(target: &mut [f64], times: f64, row: &[f64]) {
+    for (entry, other) in target.iter_mut().zip(row) {
+        *entry -= times * other;
+    }
 }

@@ -22,6 +22,9 @@ const LAST_HALF: usize = 4;
 const LEAST_NOISE: f64 = 0.01;
 /// More misfit than this is none of the hypotheses' doing.
 const MOST_MISFIT: f64 = 4.0;
+/// Hypotheses with less weight than this are looked at in each so many-th judgement only.
+const OUT: f64 = 1e-5;
+const ALL_EACH: u32 = 10;
 
 /// Watches one leg: takes readings as they come and says when to stop.
 #[derive(Clone, Debug)]
@@ -39,6 +42,7 @@ pub struct Watch {
     /// Whether a block was ended since the last judgement.
     fresh: bool,
     weights: Option<Vec<f64>>,
+    judged: u32,
 }
 
 impl Watch {
@@ -65,6 +69,7 @@ impl Watch {
             last_s: wanted.not_before_s,
             fresh: false,
             weights: None,
+            judged: 0,
         })
     }
 
@@ -94,14 +99,26 @@ impl Watch {
         if !(over || self.fresh && enough) {
             return go_on;
         }
+        if over {
+            self.close();
+        }
         self.fresh = false;
-        match self.arrival() {
-            Some(arrival) if arrival.flagged.is_none() || arrival.flagged == Some(Reason::Misfit) => {
+        self.judged += 1;
+        let ends = |arrival: &Arrival| {
+            over || matches!(arrival.flagged, None | Some(Reason::Misfit | Reason::BelowFlicker))
+        };
+        // What ends a leg is judged with all hypotheses; in between those that are long out are looked at now and then.
+        let all = over || self.judged % ALL_EACH == 1;
+        match self.judge(all) {
+            Some(arrival) if !ends(&arrival) => return go_on,
+            None => return go_on,
+            Some(_) => {}
+        }
+        match self.judge(true) {
+            Some(arrival) if matches!(arrival.flagged, None | Some(Reason::Misfit)) => {
                 Verdict::Settled(arrival)
             }
-            Some(arrival) if over || arrival.flagged == Some(Reason::BelowFlicker) => {
-                Verdict::GaveUp(arrival)
-            }
+            Some(arrival) if ends(&arrival) => Verdict::GaveUp(arrival),
             _ => go_on,
         }
     }
@@ -109,18 +126,38 @@ impl Watch {
     /// The value as things stand, whatever was wanted: for who must stop for other reasons, and for a leg that is held. None
     /// before the first reading.
     pub fn arrival(&mut self) -> Option<Arrival> {
+        self.close();
+        self.judge(true)
+    }
+
+    /// The mean of the last half of a leg that was held for an [`audit`](super::audit()).
+    pub fn held(&mut self) -> Option<Arrival> {
+        self.close();
+        self.look(true, |judging| judging.last_half())
+    }
+
+    fn close(&mut self) {
         if let Some(block) = self.blocks.close() {
             self.take(block);
         }
+    }
+
+    fn judge(&mut self, all: bool) -> Option<Arrival> {
+        self.look(all, |judging| judging.best())
+    }
+
+    fn look(&mut self, all: bool, choose: impl Fn(&Judging<'_>) -> Arrival) -> Option<Arrival> {
         let (bank, priors) = self.bank.as_ref()?;
+        let last = self.weights.as_deref();
+        let alive = |m: usize| all || last.is_none_or(|weights| weights[m] > OUT);
         let mut ratio = self.neighbours.noise_ratio();
-        let mut posterior = Posterior::of(bank, priors, ratio);
+        let mut posterior = Posterior::of(bank, priors, ratio, alive);
         let misfit = posterior.misfit;
         if misfit > 1.0 + 2.0 * (2.0 / freedom(bank)).sqrt() {
             ratio *= misfit;
-            posterior = Posterior::of(bank, priors, ratio);
+            posterior = Posterior::of(bank, priors, ratio, alive);
         }
-        let arrival = Judging { watch: self, bank, posterior: &posterior, ratio, misfit }.best();
+        let arrival = choose(&Judging { watch: self, bank, posterior: &posterior, ratio, misfit });
         self.weights = Some(posterior.weights);
         Some(arrival)
     }
@@ -134,9 +171,9 @@ impl Watch {
     }
 
     fn take(&mut self, block: Block) {
-        let range = (self.knowledge.shortest() / 2.0, 60.0 * self.knowledge.longest());
         let (bank, _) = self.bank.get_or_insert_with(|| {
-            let bank = Bank::new(self.noise, range, &block, self.wanted.longest_wait_s);
+            let bank =
+                Bank::new(self.noise, self.knowledge.shortest() / 2.0, &block, self.wanted.longest_wait_s);
             let scales =
                 Scales { step: self.step, bias: self.wanted.bias, drift_per_s: self.noise.drift_per_s };
             let priors = priors(&self.knowledge, &bank.columns, scales);
@@ -164,13 +201,24 @@ struct Candidate {
 }
 
 impl Judging<'_> {
+    fn last_half(&self) -> Arrival {
+        let candidate = self.mean(&self.window(WINDOWS[LAST_HALF]));
+        Arrival { flagged: candidate.unmet, ..candidate.arrival }
+    }
+
+    fn window(&self, part: f64) -> Window {
+        let blocks = self.bank.blocks();
+        let (first, last) = (blocks[0].from, blocks[blocks.len() - 1].to);
+        self.bank.window(first + part * (last - first))
+    }
+
     fn best(&self) -> Arrival {
-        let first = self.bank.blocks()[0].from;
-        let length = self.watch.last_s - first;
-        let windows: Vec<Window> =
-            WINDOWS.iter().map(|part| self.bank.window(first + part * length)).collect();
+        let windows: Vec<Window> = WINDOWS.iter().map(|part| self.window(*part)).collect();
         let mut candidates: Vec<Candidate> = windows.iter().map(|window| self.mean(window)).collect();
-        candidates.extend(self.extrapolated(&windows[LAST_HALF]));
+        // Only what has been seen before is subtracted.
+        if self.watch.knowledge.legs() > 0 {
+            candidates.extend(self.extrapolated(&windows[LAST_HALF]));
+        }
         let better = |a: &&Candidate, b: &&Candidate| {
             a.unmet.is_some().cmp(&b.unmet.is_some()).then(a.variance.total_cmp(&b.variance))
         };
