@@ -56,4 +56,4 @@ pub(crate) fn dictionary(shortest: f64, longest: f64) -> Vec<f64> {
     (0..=count).map(|j| shortest * SPACING.powi(j)).collect()
 }
 
-const SPACING: f64 = 1.5;
+const SPACING: f64 = 1.35;

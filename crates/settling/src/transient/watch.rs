@@ -8,18 +8,23 @@ use super::{Arrival, Kind, Knowledge, Noise, Reason, Unusable, Verdict, Wanted};
 
 /// Where windows begin, by the length of the leg.
 const WINDOWS: [f64; 7] = [0.0, 0.06, 0.125, 0.25, 0.5, 0.7, 0.85];
-/// Of a normal variable 90 % is within so many standard deviations, and 95 % below them.
+/// Of a normal variable 95 % is below so many standard deviations.
 const CONFIDENT: f64 = 1.645;
+/// What is expected to remain, and so many standard deviations more, must be allowed even if the bias may be carried in the
+/// uncertainty: with a known shape a leg would otherwise end just where too much remains. Chosen by simulation.
+const LIKELY: f64 = 0.5;
 /// Fewest readings, on the first leg and when something has been learnt.
 const FEWEST: (u32, u32) = (5, 3);
 /// The step is taken to be at least this many times the allowed bias: what is not expected may still come.
 const LEAST_STEP: f64 = 200.0;
 /// An extrapolated value may differ from the mean of the readings by so many times the allowed bias.
 const FARTHEST: f64 = 3.0;
+/// And only where its variance from noise is below so many times the square of that.
+const QUIET: f64 = 0.25;
 /// Which of the windows an extrapolated value is held against, and for whose middle it is meant.
 const LAST_HALF: usize = 4;
 /// White noise is taken to be at least this part of the allowed bias, or the equations would be singular.
-const LEAST_NOISE: f64 = 0.01;
+const LEAST_NOISE: f64 = 0.1;
 /// More misfit than this is none of the hypotheses' doing.
 const MOST_MISFIT: f64 = 4.0;
 /// Hypotheses with less weight than this are looked at in each so many-th judgement only.
@@ -242,7 +247,8 @@ impl Judging<'_> {
             (mean.abs() + CONFIDENT * deviation <= wanted.bias, noise <= wanted.uncertainty.powi(2) * legs)
         } else {
             let allowed = wanted.uncertainty.powi(2) + wanted.bias.powi(2);
-            (CONFIDENT * bias <= wanted.uncertainty, variance <= allowed)
+            let likely = mean.abs() + LIKELY * deviation <= wanted.bias;
+            (likely && CONFIDENT * bias <= wanted.uncertainty, variance <= allowed)
         };
         let arrival = Arrival {
             value: window.mean,
@@ -264,7 +270,7 @@ impl Judging<'_> {
         let wanted = &self.watch.wanted;
         let Level { value, noise, open } = self.posterior.level(window.at);
         let subtracted = window.mean - value;
-        if subtracted.abs() > FARTHEST * wanted.bias {
+        if subtracted.abs() > FARTHEST * wanted.bias || noise > QUIET * wanted.bias.powi(2) {
             return None;
         }
         // Where the noise is small the error is the prior's, which is not as normal as noise.
