@@ -124,7 +124,10 @@ async fn prove(inputs: &Inputs, proof: Proof, hands: &mut dyn Hands) -> Result<V
     let mut work = Work { predictions, readings, verified, hands };
     if work.is_wanted(proof.depth) {
         match known {
-            Ok(known) => work.look_into(&known, proof.depth).await?,
+            Ok(known) => {
+                work.look_into(&known, proof.depth).await?;
+                work.say(&known, proof.depth);
+            }
             Err(reason) => work.verified.diagnosis = Some(Err(reason)),
         }
     }
@@ -145,16 +148,17 @@ struct Work<'w> {
 }
 
 impl Work<'_> {
-    /// Whether there is more to read.
+    /// Whether what was read so far asks for more.
     fn is_wanted(&self, depth: Depth) -> bool {
         let is_wrong = self.verified.judgements.iter().any(|judgement| !judgement.passed);
-        self.verified.is_finished() && (is_wrong || depth == Depth::Everything)
+        is_wrong || depth == Depth::Everything
     }
 
-    /// Reads what is needed to say what is wrong, and says it. What was wrong once and does not come again is nothing.
+    /// Reads what is needed to say what is wrong. What was wrong once and does not come again is nothing. A run that did
+    /// not finish is the last one.
     async fn look_into(&mut self, known: &Known, depth: Depth) -> Result<(), Error> {
         self.read_wild_again(known).await?;
-        if !self.is_wanted(depth) {
+        if !self.is_wanted(depth) || !self.verified.is_finished() {
             return Ok(());
         }
         let is_read =
@@ -163,20 +167,26 @@ impl Work<'_> {
         let others: Vec<Configuration> = all.into_iter().filter(|c| !is_read(c)).collect();
         let more = self.take(others, "reads all other configurations, to find what is wrong").await?;
         self.readings.extend(more);
-        if self.verified.is_finished() {
-            self.read_wild_again(known).await?;
+        self.read_wild_again(known).await
+    }
+
+    /// Says what is wrong by what was read, however little that is. Somebody who stopped the run is not told anything.
+    fn say(&mut self, known: &Known, depth: Depth) {
+        let is_stopped = matches!(self.verified.outcome.ending, Ending::Stopped);
+        if self.readings.is_empty() || is_stopped || !self.is_wanted(depth) {
+            return;
         }
-        if self.verified.is_finished() {
-            let observations = observations(&self.readings);
-            let said = diagnose(&known.standard, &known.bench, &observations);
-            let told = said.map(|diagnosis| Told::of(known, &diagnosis, observations.len()));
-            self.verified.diagnosis = Some(told.map_err(|error| error.to_string()));
-        }
-        Ok(())
+        let observations = observations(&self.readings);
+        let said = diagnose(&known.standard, &known.bench, &observations);
+        let told = said.map(|diagnosis| Told::of(known, &diagnosis, observations.len()));
+        self.verified.diagnosis = Some(told.map_err(|error| error.to_string()));
     }
 
     /// A glitch does not come twice: what is far from all others is read again before anything is concluded from it.
     async fn read_wild_again(&mut self, known: &Known) -> Result<(), Error> {
+        if !self.verified.is_finished() {
+            return Ok(());
+        }
         let observations = observations(&self.readings);
         let wild = wild(&known.standard, &known.bench, &observations).unwrap_or_default();
         let mut again: Vec<Configuration> =

@@ -2,8 +2,8 @@
 #![allow(clippy::unwrap_used)]
 
 use quadrille_operations::{
-    Begun, Circumstances, Ending, Error, Event, Faults, Inputs, Observer, Reading, Rehearsed, Simulation,
-    SimulationOptions, Switch, Verified, rehearse, verify,
+    Begun, Circumstances, Ending, Error, Event, Faults, Inputs, Observer, Proof, Reading, Rehearsed,
+    Simulation, SimulationOptions, Switch, Verified, rehearse, verify,
 };
 use std::path::{Path, PathBuf};
 
@@ -166,7 +166,7 @@ async fn verified(drivers: &Laboratory, devices: &Laboratory) -> Verified {
     }
     let journal = tempfile::tempdir().unwrap();
     let (_nobody, stop) = tokio::sync::watch::channel(false);
-    let plain = (Switch::Off, Switch::Off);
+    let plain = Proof { guard: Switch::Off, buffers: Switch::Off, ..Proof::default() };
     verify(&inputs, plain, &journal.path().join("runs.sqlite"), &mut Nobody, stop).await.unwrap()
 }
 

@@ -315,12 +315,12 @@ async fn a_source_shows_its_own_faults() {
 }
 
 #[tokio::test(start_paused = true)]
-async fn a_coarse_range_reads_as_the_range_above_does() {
+async fn a_meter_that_stays_on_a_range_reads_as_on_that() {
     let mut dialects = shipped();
     dialects.iter_mut().for_each(|d| d.facts.ranges.iter_mut().for_each(|r| r.noise_per_rthz = 0.0));
     for (role, fault, told, above) in [
-        (Role::Voltmeter, "voltmeter coarse 2", "VOLT:RANG 1", "VOLT:RANG 100"),
-        (Role::Ammeter, "ammeter coarse 1", "CURR:RANG 1E-3", "CURR:RANG 0.1"),
+        (Role::Voltmeter, "voltmeter range 100", "VOLT:RANG 1", "VOLT:RANG 100"),
+        (Role::Ammeter, "ammeter range 0.1", "CURR:RANG 1E-3", "CURR:RANG 0.1"),
     ] {
         let read = async |fault: Option<&str>, range: &str| {
             let bench = simulated(LOW, &dialects, Options::default());
@@ -396,7 +396,7 @@ async fn what_a_bench_cannot_show_is_refused() {
         ("wiring open 5", "4 contacts"),
         ("wiring exchanged 1 7", "4 contacts"),
         ("standard resistor 5 1.1", "4 resistors"),
-        ("ammeter coarse 5", "5 ranges"),
+        ("ammeter range 2", "largest range holds 1e-1"),
         ("voltmeter noisy 10", "no noise"),
     ] {
         let error = bench.inject(fault.parse().unwrap()).unwrap_err().to_string();
@@ -439,9 +439,9 @@ async fn a_range_that_is_too_small_is_in_overload_where_the_value_is_beyond_it()
         sleep(Duration::from_millis(10)).await;
         hand.see().await
     };
-    assert_eq!(read("voltmeter fine 1").await.volt, 9.9e37);
-    assert_eq!(read("ammeter fine 1").await.ampere, 9.9e37);
-    assert!(read("ammeter fine 1").await.volt.abs() < 1.0);
+    assert_eq!(read("voltmeter range 0.1").await.volt, 9.9e37);
+    assert_eq!(read("ammeter range 1e-5").await.ampere, 9.9e37);
+    assert!(read("ammeter range 1e-5").await.volt.abs() < 1.0);
 }
 
 /// The bench without guard and buffers.

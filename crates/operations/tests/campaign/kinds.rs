@@ -168,17 +168,16 @@ pub fn wrong(kind: Kind, ring: &Ring, draw: &mut Draw) -> Wrong {
         Kind::GuardOff => Wrong::one("wiring guard-broken".into(), Class::GuardOff),
         Kind::AmmeterShorted => Wrong::one("ammeter shorted".into(), Class::AmmeterShorted),
         Kind::AmmeterOverload => {
-            Wrong::one(format!("ammeter fine {}", 1 + draw.below(3)), Class::AmmeterOverload)
+            let range = draw.choose(&["1e-9", "1e-7", "1e-5"]);
+            Wrong::one(format!("ammeter range {range}"), Class::AmmeterOverload)
         }
         Kind::AmmeterCoarse => {
-            let most = if ring.scale.is_large() { 2 } else { 1 };
-            Wrong::one(format!("ammeter coarse {}", 1 + draw.below(most)), Class::AmmeterCoarse)
+            let range = if ring.scale.is_large() { "1e-7" } else { "0.1" };
+            Wrong::one(format!("ammeter range {range}"), Class::AmmeterCoarse)
         }
         Kind::AmmeterSign => Wrong::one("ammeter reversed".into(), Class::AmmeterSign),
-        Kind::VoltmeterOverload => {
-            Wrong::one(format!("voltmeter fine {}", 1 + draw.below(2)), Class::VoltmeterOverload)
-        }
-        Kind::VoltmeterCoarse => Wrong::one("voltmeter coarse 2".into(), Class::VoltmeterCoarse),
+        Kind::VoltmeterOverload => Wrong::one("voltmeter range 0.01".into(), Class::VoltmeterOverload),
+        Kind::VoltmeterCoarse => Wrong::one("voltmeter range 100".into(), Class::VoltmeterCoarse),
         Kind::SenseReversed => {
             let fault = draw.choose(&[
                 "voltmeter reversed",
@@ -237,17 +236,13 @@ fn outside(draw: &mut Draw) -> Vec<String> {
     let c = (0..4).find(|c| *c != a && *c != b).unwrap_or(0);
     let rows = ["source", "return"];
     let sense = ["sense-high", "sense-low"];
-    match draw.below(4) {
+    match draw.below(3) {
         // Three leads run round.
         0 => vec![
             format!("wiring exchanged {} {}", a + 1, b + 1),
             format!("wiring exchanged {} {}", b + 1, c + 1),
         ],
         1 => vec![format!("wiring rows-exchanged {} {}", draw.choose(&rows), draw.choose(&sense))],
-        2 => {
-            let row = draw.below(4) + 1;
-            vec![format!("matrix wrong-relay {row}!{} {row}!{}", a + 1, b + 1)]
-        }
         _ => vec![format!("ammeter gain {:.3}", (draw.sign() * draw.within(0.05, 0.5)).exp())],
     }
 }

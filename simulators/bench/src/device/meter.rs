@@ -178,7 +178,7 @@ impl Meter {
         if wrong.is_overloaded {
             return f64::INFINITY.copysign(wrong.sign * mean);
         }
-        let range = self.range.saturating_add_signed(wrong.ranges_above).min(self.accuracy.largest());
+        let range = wrong.stays_on.map_or(self.range, |size| self.accuracy.range_for(size));
         let noise = (noise, wrong.noisier);
         let shown = self.accuracy.read(range, wrong.sign * mean, self.aperture_s(), noise);
         shown * wrong.gain + self.faults.wild(self.role())
@@ -229,11 +229,10 @@ impl Device for Meter {
     }
 
     fn can_show(&self, fault: &FaultKind) -> Result<(), String> {
+        let largest = self.accuracy.full_scale(self.accuracy.largest());
         match fault {
-            FaultKind::Meter(_, MeterFault::Coarse(count) | MeterFault::Fine(count))
-                if usize::from(*count) > self.accuracy.largest() =>
-            {
-                Err(format!("it has {} ranges", self.accuracy.largest() + 1))
+            FaultKind::Meter(_, MeterFault::Range(size)) if *size > largest * (1.0 + 1e-9) => {
+                Err(format!("its largest range holds {largest:e}"))
             }
             FaultKind::Meter(_, MeterFault::Noisy(_)) if !self.accuracy.is_noisy() => {
                 Err("it has no noise: its dialect says so".to_owned())

@@ -366,7 +366,11 @@ mod tests {
     #[test]
     fn every_form_that_help_lists_is_read() {
         for (form, _) in FORMS.iter().chain(wiring::FORMS) {
-            let text = form.replace("INSTRUMENT", "ammeter").replace("SIZE", "-0.5").replace("VOLT", "0.5");
+            let text = form
+                .replace("INSTRUMENT", "ammeter")
+                .replace("range SIZE", "range 0.01")
+                .replace("SIZE", "-0.5")
+                .replace("VOLT", "0.5");
             let text = text.replace("CONTACT CONTACT", "2 3").replace("CONTACT", "4").replace("COUNT", "2");
             let text = text.replace("ROW ROW", "sense-low source").replace("ROW", "return");
             let text = text.replace("OHM", "2500").replace("FACTOR", "1.25");
@@ -412,7 +416,7 @@ mod tests {
             ("standard resistor 0 1.1", "which resistor"),
             ("voltmeter shorted", "no fault \"shorted\""),
             ("voltmeter noisy 0.5", "write a number"),
-            ("ammeter coarse 0", "how many ranges"),
+            ("ammeter range 0", "write a number"),
             ("voltmeter limited 3", "no fault \"limited\""),
         ] {
             let error = text.parse::<Fault>().unwrap_err().to_string();

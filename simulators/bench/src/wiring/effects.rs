@@ -11,8 +11,8 @@ use quadrille_documents::Role;
 pub(crate) struct WrongMeter {
     pub(crate) is_shorted: bool,
     pub(crate) is_overloaded: bool,
-    /// Below, where it is negative.
-    pub(crate) ranges_above: isize,
+    /// Volts or amperes that its range holds, where it stays on one.
+    pub(crate) stays_on: Option<f64>,
     pub(crate) sign: f64,
     pub(crate) gain: f64,
     pub(crate) noisier: f64,
@@ -40,7 +40,7 @@ impl Board {
         let right = WrongMeter {
             is_shorted: false,
             is_overloaded: false,
-            ranges_above: 0,
+            stays_on: None,
             sign: 1.0,
             gain: 1.0,
             noisier: 1.0,
@@ -52,12 +52,7 @@ impl Board {
         faults.into_iter().fold(right, |wrong, fault| match fault {
             MeterFault::Shorted => WrongMeter { is_shorted: true, ..wrong },
             MeterFault::Overloaded => WrongMeter { is_overloaded: true, ..wrong },
-            MeterFault::Coarse(count) => {
-                WrongMeter { ranges_above: wrong.ranges_above + count as isize, ..wrong }
-            }
-            MeterFault::Fine(count) => {
-                WrongMeter { ranges_above: wrong.ranges_above - count as isize, ..wrong }
-            }
+            MeterFault::Range(size) => WrongMeter { stays_on: Some(size), ..wrong },
             MeterFault::Reversed => WrongMeter { sign: -wrong.sign, ..wrong },
             MeterFault::Gain(factor) => WrongMeter { gain: wrong.gain * factor, ..wrong },
             MeterFault::Noisy(factor) => WrongMeter { noisier: wrong.noisier * factor, ..wrong },

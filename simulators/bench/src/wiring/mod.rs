@@ -113,11 +113,8 @@ pub enum MeterFault {
     Shorted,
     /// It answers overload, whatever is there.
     Overloaded,
-    /// It measures on a range so many above the one that it was told and says it is on.
-    Coarse(u8),
-    /// It measures on a range so many below the one that it was told and says it is on; on the smallest where there are
-    /// not so many.
-    Fine(u8),
+    /// It stays on the range that holds so many volts or amperes, whatever it was told and says that it is on.
+    Range(f64),
     /// Its two inputs are exchanged.
     Reversed,
     /// Its answers are too large by this factor.

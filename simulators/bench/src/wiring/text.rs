@@ -23,16 +23,14 @@ pub(crate) const FORMS: &[(&str, &str)] = &[
     ("standard resistor COUNT FACTOR", "a resistor, from 1 as listed, is off by a factor"),
     ("standard scaled FACTOR", "all resistors are off by a factor"),
     ("voltmeter overloaded", "it answers overload"),
-    ("voltmeter fine COUNT", "it measures so many ranges below the one that it says"),
-    ("voltmeter coarse COUNT", "it measures so many ranges above the one that it says"),
+    ("voltmeter range SIZE", "it stays on the range that holds so many volts"),
     ("voltmeter reversed", "its two inputs are exchanged"),
     ("voltmeter gain FACTOR", "its answers are off by a factor"),
     ("voltmeter noisy FACTOR", "its noise is so many times the usual"),
     ("voltmeter wild SIZE", "an answer is off by so many volts"),
     ("ammeter shorted", "its input stays shorted"),
     ("ammeter overloaded", "it answers overload"),
-    ("ammeter fine COUNT", "it measures so many ranges below the one that it says"),
-    ("ammeter coarse COUNT", "it measures so many ranges above the one that it says"),
+    ("ammeter range SIZE", "it stays on the range that holds so many amperes"),
     ("ammeter reversed", "its two inputs are exchanged"),
     ("ammeter gain FACTOR", "its answers are off by a factor"),
     ("ammeter noisy FACTOR", "its noise is so many times the usual"),
@@ -111,8 +109,7 @@ pub(crate) fn of_meter(
     Ok(Some(match what {
         "shorted" if role == Role::Ammeter => MeterFault::Shorted,
         "overloaded" => MeterFault::Overloaded,
-        "coarse" => MeterFault::Coarse(ranges(words, "coarse 2")?),
-        "fine" => MeterFault::Fine(ranges(words, "fine 2")?),
+        "range" => MeterFault::Range(number(words, 1e-15..=1e6, "range 100")?),
         "reversed" => MeterFault::Reversed,
         "gain" => MeterFault::Gain(factor(words, "gain 1.05")?),
         "noisy" => MeterFault::Noisy(number(words, 1.0..=*FACTORS.end(), "noisy 30")?),
@@ -153,8 +150,7 @@ pub(crate) fn write_meter(f: &mut fmt::Formatter<'_>, fault: &MeterFault) -> fmt
     match fault {
         MeterFault::Shorted => f.write_str("shorted"),
         MeterFault::Overloaded => f.write_str("overloaded"),
-        MeterFault::Coarse(count) => write!(f, "coarse {count}"),
-        MeterFault::Fine(count) => write!(f, "fine {count}"),
+        MeterFault::Range(size) => write!(f, "range {size}"),
         MeterFault::Reversed => f.write_str("reversed"),
         MeterFault::Gain(factor) => write!(f, "gain {factor}"),
         MeterFault::Noisy(factor) => write!(f, "noisy {factor}"),
@@ -187,13 +183,6 @@ fn row(words: &mut Words<'_>) -> Result<Row, FaultError> {
     match Row::ALL.into_iter().find(|row| row.word() == word) {
         Some(row) => Ok(row),
         None => error("write a row: source, return, sense-high or sense-low"),
-    }
-}
-
-fn ranges(words: &mut Words<'_>, example: &str) -> Result<u8, FaultError> {
-    match words.next().and_then(|word| word.parse().ok()).filter(|count| *count > 0) {
-        Some(count) => Ok(count),
-        None => error(format!("write how many ranges, from 1, as in: {example}")),
     }
 }
 
