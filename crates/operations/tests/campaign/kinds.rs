@@ -135,8 +135,8 @@ pub fn wrong(kind: Kind, ring: &Ring, draw: &mut Draw) -> Wrong {
             Wrong::one(format!("wiring row-open {row}"), Class::CurrentRowOpen)
         }
         Kind::SenseRowOpen => {
-            let (word, row) = draw.choose(&[("sense-high", Row::SenseHigh), ("sense-low", Row::SenseLow)]);
-            Wrong::one(format!("wiring row-open {word}"), Class::SenseRowOpen(row))
+            let row = draw.choose(&["sense-high", "sense-low"]);
+            Wrong::one(format!("wiring row-open {row}"), Class::SenseRowOpen)
         }
         Kind::Resistor => {
             let k = draw.below(4);
