@@ -1,4 +1,4 @@
-//! The campaign of a bench's diagnosis: `--scale 10k|10g --seeds N [--from N] [--kind KIND,KIND] [--show]`. Prints how
+//! The campaign of a bench's diagnosis: `--scale 10k|10g --seeds N [--from N] [--kind KIND,KIND] [--show] [--dump]`. Prints how
 //! often the true fault comes first, and each case in which it does not.
 
 #![allow(
@@ -16,6 +16,7 @@ mod campaign;
 use campaign::kinds::Kind;
 use campaign::standards::{Ring, Scale};
 use campaign::{Case, Said, carry_out_all, shown, table};
+use quadrille_operations::{Circumstances, Reading};
 
 fn main() {
     let arguments: Vec<String> = std::env::args().collect();
@@ -39,11 +40,12 @@ fn main() {
     let cases: Vec<Case> =
         kinds.flat_map(|kind| (from..from + seeds).map(move |seed| Case { kind, scale, seed })).collect();
     let show = arguments.iter().any(|argument| argument == "--show");
+    let dump = arguments.iter().any(|argument| argument == "--dump");
     let begun = std::time::Instant::now();
     let all = carry_out_all(&cases, |said| {
         let is_fine = if said.wrong.class.is_none() { said.is_none_of_these() } else { said.is_first() };
         if show || !is_fine || said.is_sure_and_wrong() {
-            eprintln!("{}", told(said));
+            eprintln!("{}{}", told(said), if dump { dumped(said) } else { String::new() });
         }
     });
     println!("{}", shown(&table(&all)));
@@ -56,7 +58,7 @@ fn main() {
 }
 
 fn told(said: &Said) -> String {
-    let Said { case, ring, wrong, told, passed } = said;
+    let Said { case, ring, wrong, told, passed, .. } = said;
     let mut text = format!(
         "{:?} {} {:?} {:?}: passed {passed}, ",
         case.kind,
@@ -82,4 +84,18 @@ fn told(said: &Said) -> String {
         Err(reason) => text.push_str(reason),
     }
     text
+}
+
+fn dumped(said: &Said) -> String {
+    let line = |(reading, circumstances): &(Reading, Circumstances)| {
+        format!(
+            "\n    {} {} {:>16.9e} A {:>16.9e} V {}",
+            reading.configuration,
+            circumstances.polarity,
+            reading.current.value.0,
+            reading.voltage.value.0,
+            reading.condition
+        )
+    };
+    said.readings.iter().map(line).collect()
 }

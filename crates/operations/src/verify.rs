@@ -14,9 +14,16 @@ use quadrille_diagnosis::{ReadingSet, diagnose, wild};
 use quadrille_documents::Switch;
 use quadrille_experiment::{Circumstances, Configuration, Reading};
 use quadrille_journal::RunId;
-use quadrille_plan::{Judgement, Plan, Prediction, Verification, judge};
+use quadrille_plan::{Judgement, Plan, Prediction, Settle, Verification, judge};
+use quadrille_quantity::Second;
 use quadrille_scheduler::{Ending, Outcome, Stop};
 use std::path::Path;
+
+/// How much longer than in a proof leads may settle where something is wrong. Ours.
+const LONGER: f64 = 3.0;
+
+/// Longest wait for that.
+const PATIENCE: Second = Second(2.0);
 
 /// How a bench is proved.
 #[derive(Clone, Copy, Debug)]
@@ -111,7 +118,6 @@ pub fn rehearse_proof(
 async fn prove(inputs: &Inputs, proof: Proof, hands: &mut dyn Hands) -> Result<Verified, Error> {
     let Verification { plan, predictions } =
         Verification::new(&inputs.equipped, inputs.sample(), proof.guard, proof.buffers)?;
-    let known = Known::of(&inputs.equipped, inputs.sample(), &plan).map_err(|error| error.to_string());
     let Taken { run, outcome, readings } = hands.take(&plan).await?;
     let verified = Verified {
         runs: run.into_iter().collect(),
@@ -121,15 +127,10 @@ async fn prove(inputs: &Inputs, proof: Proof, hands: &mut dyn Hands) -> Result<V
         read_again: Vec::new(),
         diagnosis: None,
     };
-    let mut work = Work { predictions, readings, verified, hands };
+    let last = verified.plan.clone();
+    let mut work = Work { predictions, readings, verified, last, hands };
     if work.is_wanted(proof.depth) {
-        match known {
-            Ok(known) => {
-                work.look_into(&known, proof.depth).await?;
-                work.say(&known, proof.depth);
-            }
-            Err(reason) => work.verified.diagnosis = Some(Err(reason)),
-        }
+        work.look_into(inputs, proof.depth).await?;
     }
     Ok(work.verified)
 }
@@ -144,6 +145,8 @@ struct Work<'w> {
     predictions: Vec<Prediction>,
     readings: Vec<(Reading, Circumstances)>,
     verified: Verified,
+    /// The plan that was carried out last.
+    last: Plan,
     hands: &'w mut dyn Hands,
 }
 
@@ -154,20 +157,31 @@ impl Work<'_> {
         is_wrong || depth == Depth::Everything
     }
 
-    /// Reads what is needed to say what is wrong. What was wrong once and does not come again is nothing. A run that did
-    /// not finish is the last one.
-    async fn look_into(&mut self, known: &Known, depth: Depth) -> Result<(), Error> {
-        self.read_wild_again(known).await?;
-        if !self.is_wanted(depth) || !self.verified.is_finished() {
-            return Ok(());
+    /// Reads what is needed to say what is wrong, and says it. What was wrong once and does not come again is nothing. A run
+    /// that did not finish is the last one.
+    async fn look_into(&mut self, inputs: &Inputs, depth: Depth) -> Result<(), Error> {
+        let known = |plan: &Plan| Known::of(&inputs.equipped, inputs.sample(), plan);
+        let at_first = match known(&self.last) {
+            Ok(known) => known,
+            Err(reason) => {
+                self.verified.diagnosis = Some(Err(reason.to_string()));
+                return Ok(());
+            }
+        };
+        self.read_wild_again(&at_first).await?;
+        // The proof is judged by what it read as it was planned: what comes after is to find out why.
+        self.verified.judgements = judged(&self.predictions, &self.readings);
+        if self.is_wanted(depth) && self.verified.is_finished() {
+            let all = quadrille_diagnosis::readings(ReadingSet::Full);
+            let why = "reads every configuration, with longer waits, to find what is wrong";
+            self.take(all, patient(&self.verified.plan), why).await?;
+            let known = known(&self.last).unwrap_or(at_first);
+            self.read_wild_again(&known).await?;
+            self.say(&known, depth);
+        } else {
+            self.say(&at_first, depth);
         }
-        let is_read =
-            |c: &Configuration| self.readings.iter().any(|(reading, _)| reading.configuration == *c);
-        let all = quadrille_diagnosis::readings(ReadingSet::Full);
-        let others: Vec<Configuration> = all.into_iter().filter(|c| !is_read(c)).collect();
-        let more = self.take(others, "reads all other configurations, to find what is wrong").await?;
-        self.readings.extend(more);
-        self.read_wild_again(known).await
+        Ok(())
     }
 
     /// Says what is wrong by what was read, however little that is. Somebody who stopped the run is not told anything.
@@ -187,17 +201,31 @@ impl Work<'_> {
         if !self.verified.is_finished() {
             return Ok(());
         }
-        let observations = observations(&self.readings);
-        let wild = wild(&known.standard, &known.bench, &observations).unwrap_or_default();
+        let wild = wild(&known.standard, &known.bench, &observations(&self.readings)).unwrap_or_default();
         let mut again: Vec<Configuration> =
             wild.into_iter().map(|place| self.readings[place].0.configuration).collect();
         again.dedup();
-        again.retain(|configuration| !self.verified.read_again.contains(configuration));
         if again.is_empty() {
             return Ok(());
         }
-        let taken = self.take(again.clone(), "reads again what is far from all other readings").await?;
-        for (reading, circumstances) in taken {
+        let why = "reads again what is far from all other readings";
+        self.take(again.clone(), self.last.clone(), why).await?;
+        again.retain(|configuration| !self.verified.read_again.contains(configuration));
+        self.verified.read_again.extend(again);
+        Ok(())
+    }
+
+    /// Carries out other legs by a plan, whose reasons say after which run, and why. What was read last of a configuration in
+    /// a direction is what counts.
+    async fn take(&mut self, legs: Vec<Configuration>, mut plan: Plan, why: &str) -> Result<(), Error> {
+        plan.rounds.iter_mut().for_each(|round| round.legs = legs.clone());
+        let after = self.verified.runs.first().map_or(String::new(), |run| format!("belongs to run {run}: "));
+        plan.reasons = [vec![format!("{after}{why}")], self.verified.plan.reasons.clone()].concat();
+        let Taken { run, outcome, readings } = self.hands.take(&plan).await?;
+        self.last = plan;
+        self.verified.runs.extend(run);
+        self.verified.outcome = outcome;
+        for (reading, circumstances) in readings {
             let place = self.readings.iter().position(|(old, under)| {
                 old.configuration == reading.configuration && under.polarity == circumstances.polarity
             });
@@ -206,24 +234,17 @@ impl Work<'_> {
                 None => self.readings.push((reading, circumstances)),
             }
         }
-        self.verified.read_again.extend(again);
-        self.verified.judgements = judged(&self.predictions, &self.readings);
         Ok(())
     }
+}
 
-    /// Carries out other legs as those of the proof were; the plan says after which run, and why.
-    async fn take(
-        &mut self,
-        legs: Vec<Configuration>,
-        why: &str,
-    ) -> Result<Vec<(Reading, Circumstances)>, Error> {
-        let mut plan = self.verified.plan.clone();
-        plan.rounds.iter_mut().for_each(|round| round.legs = legs.clone());
-        let after = self.verified.runs.first().map_or(String::new(), |run| format!("belongs to run {run}: "));
-        plan.reasons.insert(0, format!("{after}{why}"));
-        let Taken { run, outcome, readings } = self.hands.take(&plan).await?;
-        self.verified.runs.extend(run);
-        self.verified.outcome = outcome;
-        Ok(readings)
+/// The plan with waits that are longer: what is wrong with a bench may be a resistance that is larger than declared, or a
+/// current that charges cables for a while before it finds its limit.
+fn patient(plan: &Plan) -> Plan {
+    let mut plan = plan.clone();
+    for sample in &mut plan.samples {
+        let wait = sample.settings.settle.pause();
+        sample.settings.settle = Settle::Wait((wait * LONGER).min(PATIENCE).max(wait));
     }
+    plan
 }

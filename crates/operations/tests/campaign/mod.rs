@@ -35,6 +35,8 @@ pub struct Said {
     pub wrong: Wrong,
     pub told: Result<Option<Told>, String>,
     pub passed: bool,
+    /// In the order in which they were taken.
+    pub readings: Vec<(Reading, Circumstances)>,
 }
 
 impl Said {
@@ -84,12 +86,13 @@ pub fn carry_out(case: Case, folder: &Path) -> Said {
     let options = SimulationOptions { seed: Some(seed), spread: Some(spread), ..Default::default() };
     let depth = Depth::Everything;
     let inputs = inputs(&ring, folder);
+    let mut heard = Heard::default();
     let verified = rehearse_proof(
         &inputs,
         Proof { depth, ..Proof::default() },
         options,
         |simulation| wrong.faults.iter().try_for_each(|fault| simulation.inject(fault).map(drop)),
-        &mut Nobody,
+        &mut heard,
     );
     let (told, passed) = match verified {
         Ok(verified) => {
@@ -103,7 +106,7 @@ pub fn carry_out(case: Case, folder: &Path) -> Said {
         }
         Err(error) => (Err(error.to_string()), false),
     };
-    Said { case, ring, wrong, told, passed }
+    Said { case, ring, wrong, told, passed, readings: heard.0 }
 }
 
 /// Standards of a campaign: cases take them in turn.
@@ -116,11 +119,14 @@ fn inputs(ring: &Ring, folder: &Path) -> Inputs {
     Inputs::read(Path::new(demo), &sample, None).unwrap()
 }
 
-struct Nobody;
+#[derive(Default)]
+struct Heard(Vec<(Reading, Circumstances)>);
 
-impl Observer for Nobody {
+impl Observer for Heard {
     fn begun(&mut self, _: &Begun<'_>) {}
-    fn reading(&mut self, _: i64, _: &Reading, _: &Circumstances) {}
+    fn reading(&mut self, _: i64, reading: &Reading, circumstances: &Circumstances) {
+        self.0.push((*reading, circumstances.clone()));
+    }
     fn event(&mut self, _: i64, _: &Event) {}
 }
 
