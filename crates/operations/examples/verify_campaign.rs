@@ -75,7 +75,7 @@ fn told(said: &Said) -> String {
                     suspect.probability,
                     suspect.class,
                     suspect.member,
-                    suspect.size.as_deref().unwrap_or(""),
+                    suspect.size.map_or(String::new(), |size| size.to_string()),
                     suspect.fits
                 ));
             }

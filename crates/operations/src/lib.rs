@@ -26,7 +26,10 @@ pub use records::{Kept, Records, RunId, RunLine};
 pub use reduce::{Gap, Point, Reduction, reduce};
 pub use rehearse::{Rehearsed, estimate, rehearse, rehearse_with};
 pub use simulated::{Served, ServedDevice, Simulation, SimulationOptions, documents_at};
-pub use verify::{Conclusion, Depth, Proof, Suspect, Told, Verified, rehearse_proof, verify};
+pub use verify::{
+    Conclusion, Depth, Proof, Size, Smallest, Strength, Suspect, Told, Verified, rehearse_proof, strength,
+    verify,
+};
 
 pub use quadrille_bench::{ArmedFault, Complaint, ComplaintKind, Fault, FaultEvent, Happened};
 pub use quadrille_documents::{Faults, Switch};

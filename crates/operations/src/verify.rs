@@ -4,13 +4,13 @@ mod hands;
 mod known;
 mod told;
 
-pub use told::{Conclusion, Suspect, Told};
+pub use told::{Conclusion, Size, Smallest, Strength, Suspect, Told};
 
 use crate::record::Observer;
 use crate::{Error, Inputs, Simulation, SimulationOptions};
 use hands::{Hands, InMemory, OnBench, Taken};
 use known::{Known, observations};
-use quadrille_diagnosis::{ReadingSet, diagnose, wild};
+use quadrille_diagnosis::{ReadingSet, diagnose, power, wild};
 use quadrille_documents::Switch;
 use quadrille_experiment::{Circumstances, Configuration, Reading};
 use quadrille_journal::RunId;
@@ -81,6 +81,19 @@ impl Verified {
     fn is_finished(&self) -> bool {
         matches!(self.outcome.ending, Ending::Finished)
     }
+}
+
+/// What all configurations of a standard will be able to show of a bench. Touches nothing; the error of the inner result says
+/// why of this standard it cannot be said.
+pub fn strength(inputs: &Inputs, proof: Proof) -> Result<Result<Strength, String>, Error> {
+    let Verification { plan, .. } =
+        Verification::new(&inputs.equipped, inputs.sample(), proof.guard, proof.buffers)?;
+    let known = match Known::of(&inputs.equipped, inputs.sample(), &patient(&plan)) {
+        Ok(known) => known,
+        Err(reason) => return Ok(Err(reason.to_string())),
+    };
+    let power = power(&known.standard, &known.bench, known.drive, ReadingSet::Full);
+    Ok(power.map(|power| Strength::of(&known, &power)).map_err(|error| error.to_string()))
 }
 
 /// Proves a bench on a standard.

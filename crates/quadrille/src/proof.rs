@@ -1,12 +1,35 @@
 //! What came of proving a bench, and what is wrong with it, as a person reads it. Lines stay under 100 columns.
 
 use crate::text::{outcome, reasons};
-use quadrille_operations::{Conclusion, Judgement, Suspect, Told, Verified};
+use quadrille_operations::{Conclusion, Judgement, Size, Strength, Suspect, Told, Verified};
 use quadrille_quantity::Ohm;
 use std::fmt::Write;
 
 /// Columns of a line.
 const WIDTH: usize = 98;
+
+/// What a standard will not show, before it is read.
+pub(crate) fn warnings(strength: &Strength) -> Vec<String> {
+    strength.warnings.iter().map(|warning| paragraph("", &format!("Of this standard: {warning}."))).collect()
+}
+
+/// What it does show, where somebody wants to know how good a bench is proved that passed.
+pub(crate) fn strength(strength: &Strength) -> String {
+    let mut text = "\nWhat all configurations of this standard show:\n".to_owned();
+    for smallest in &strength.limits {
+        let from = match smallest.size {
+            Size::Ohm(_) => "up to",
+            Size::Volt(_) => "below",
+            Size::Factor(_) => "from",
+        };
+        text.push_str(&paragraph("  ", &format!("{}: {from} {}", smallest.sentence, smallest.size)));
+    }
+    if !strength.not_tested.is_empty() {
+        let all = strength.not_tested.join("; ");
+        text.push_str(&paragraph("  ", &format!("never: whether {all}")));
+    }
+    text
+}
 
 pub(crate) fn verified(verified: &Verified) -> String {
     let runs: Vec<String> = verified.runs.iter().map(ToString::to_string).collect();

@@ -1,9 +1,10 @@
 //! What a diagnosis says, in words and numbers for a person and for a program.
 
 use super::known::Known;
-use quadrille_diagnosis::{Class, Diagnosis, Fault, Next, Ranked, Size, Verdict};
+use quadrille_diagnosis::{Class, Diagnosis, Fault, Next, Power, Ranked, Verdict};
 use quadrille_quantity::{Ohm, Volt};
 use serde::Serialize;
+use std::fmt;
 
 /// Classes less likely than this are not told. Ours.
 const TOLD: f64 = 1e-3;
@@ -53,13 +54,87 @@ pub struct Suspect {
     pub member: Fault,
     /// What, in a sentence.
     pub sentence: String,
-    /// How large, in words, where it has a size.
+    /// How large, where it has a size.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub size: Option<String>,
+    pub size: Option<Size>,
     /// How likely it is, if the truth is one of those that are known here.
     pub probability: f64,
     /// How often readings of it would fit it worse than these do.
     pub fits: f64,
+}
+
+/// How large something is.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Size {
+    /// A resistance in ohms, of a leak or a load.
+    Ohm(f64),
+    /// A factor, of a resistor, of all, of a gain, of noise.
+    Factor(f64),
+    /// A voltage limit in volts.
+    Volt(f64),
+}
+
+impl From<quadrille_diagnosis::Size> for Size {
+    fn from(size: quadrille_diagnosis::Size) -> Self {
+        match size {
+            quadrille_diagnosis::Size::Ohm(ohm) => Self::Ohm(ohm),
+            quadrille_diagnosis::Size::Factor(factor) => Self::Factor(factor),
+            quadrille_diagnosis::Size::Volt(volt) => Self::Volt(volt),
+        }
+    }
+}
+
+impl fmt::Display for Size {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match *self {
+            Self::Ohm(ohm) => Ohm(three_digits(ohm)).fmt(f),
+            Self::Volt(volt) => Volt(three_digits(volt)).fmt(f),
+            Self::Factor(factor) => write!(f, "a factor of {factor:.4}"),
+        }
+    }
+}
+
+/// Sizes are estimates: three digits of them are enough.
+fn three_digits(value: f64) -> f64 {
+    format!("{value:.2e}").parse().unwrap_or(value)
+}
+
+/// What all configurations of a standard can show of a bench, before anything is read.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Strength {
+    /// The smallest of each fault that has a size, of those that can be seen at all.
+    pub limits: Vec<Smallest>,
+    /// What cannot be seen, whatever its size, in sentences.
+    pub not_tested: Vec<String>,
+    /// What is poor about this standard on this bench, in sentences.
+    pub warnings: Vec<String>,
+}
+
+/// The smallest of a fault that is seen.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Smallest {
+    /// The fault, for a program.
+    pub fault: Fault,
+    /// What it is reported as, in a sentence.
+    pub sentence: String,
+    /// The largest resistance of a leak or load, the smallest factor, the highest voltage limit.
+    pub size: Size,
+}
+
+impl Strength {
+    pub(crate) fn of(known: &Known, power: &Power) -> Self {
+        let sentence = |class: &Class| class.sentence(&known.standard);
+        let smallest = |limit: &quadrille_diagnosis::Limit| {
+            let size = limit.size.filter(|_| limit.is_tested())?;
+            Some(Smallest { fault: limit.fault, sentence: sentence(&limit.class), size: size.into() })
+        };
+        Self {
+            limits: power.limits.iter().filter_map(smallest).collect(),
+            not_tested: power.not_tested.iter().map(sentence).collect(),
+            warnings: power.warnings.clone(),
+        }
+    }
 }
 
 impl Told {
@@ -98,17 +173,9 @@ fn suspect(known: &Known, ranked: &Ranked) -> Suspect {
         class: ranked.class,
         member: ranked.member,
         sentence: ranked.class.sentence(&known.standard),
-        size: ranked.size.map(size),
+        size: ranked.size.map(Size::from),
         probability: ranked.probability,
         fits: ranked.fits,
-    }
-}
-
-fn size(size: Size) -> String {
-    match size {
-        Size::Ohm(ohm) => Ohm(ohm).to_string(),
-        Size::Volt(volt) => Volt(volt).to_string(),
-        Size::Factor(factor) => format!("a factor of {factor:.4}"),
     }
 }
 

@@ -2,7 +2,8 @@
 
 use super::draw::Draw;
 use super::standards::Ring;
-use quadrille_diagnosis::{Class, Row};
+use quadrille_diagnosis::{Class, Fault, Row};
+use quadrille_operations::{Size, Strength};
 
 /// What a case is of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -108,8 +109,51 @@ impl Wrong {
 
 const ROWS: [Row; 4] = [Row::Source, Row::Return, Row::SenseHigh, Row::SenseLow];
 
-/// What is wrong in a case of a kind.
-pub fn wrong(kind: Kind, ring: &Ring, draw: &mut Draw) -> Wrong {
+/// How much larger than the smallest that is seen a fault is at least, alone.
+const ALONE: f64 = 2.0;
+
+/// The same where another is beside it, which must not hide it.
+const BESIDE: f64 = 20.0;
+
+/// What a standard shows, and how far beyond that a fault is.
+#[derive(Clone, Copy)]
+struct Seen<'s> {
+    strength: &'s Strength,
+    margin: f64,
+}
+
+impl Seen<'_> {
+    fn limit(&self, fault: Fault) -> Size {
+        let found = self.strength.limits.iter().find(|limit| limit.fault == fault);
+        found.unwrap_or_else(|| panic!("{fault:?} has no limit")).size
+    }
+
+    /// The largest resistance of a leak or load that a case may have.
+    fn most_ohm(&self, fault: Fault) -> f64 {
+        let Size::Ohm(ohm) = self.limit(fault) else { panic!("{fault:?} is no resistance") };
+        ohm / self.margin
+    }
+
+    /// Logarithm of the smallest factor that a case may have.
+    fn least_factor(&self, fault: Fault) -> f64 {
+        let Size::Factor(factor) = self.limit(fault) else { panic!("{fault:?} is no factor") };
+        (factor.ln().abs() * self.margin).min(0.5)
+    }
+
+    /// What a resistor is off by, either way.
+    fn off(&self, draw: &mut Draw, resistor: usize) -> f64 {
+        let least = self.least_factor(Fault::ResistorOff(resistor));
+        let logarithm = draw.log_within(least, 0.7) * draw.sign();
+        format!("{:.4}", logarithm.exp()).parse().unwrap_or(2.0)
+    }
+}
+
+/// What is wrong in a case of a kind, of a size that its standard shows.
+pub fn wrong(kind: Kind, ring: &Ring, strength: &Strength, draw: &mut Draw) -> Wrong {
+    of_size(kind, ring, Seen { strength, margin: ALONE }, draw)
+}
+
+fn of_size(kind: Kind, ring: &Ring, seen: Seen<'_>, draw: &mut Draw) -> Wrong {
     let scale = ring.scale.ohm();
     match kind {
         Kind::Good | Kind::GoodEdge => Wrong { faults: Vec::new(), class: Some(Class::Good) },
@@ -140,28 +184,26 @@ pub fn wrong(kind: Kind, ring: &Ring, draw: &mut Draw) -> Wrong {
         }
         Kind::Resistor => {
             let k = draw.below(4);
-            Wrong::one(format!("standard resistor {} {}", k + 1, off(draw, ring)), Class::Edge(k))
+            Wrong::one(format!("standard resistor {} {}", k + 1, seen.off(draw, k)), Class::Edge(k))
         }
         Kind::EdgeLeak => {
             let k = draw.below(4);
-            let ohm = ring.ohms[k] * draw.log_within(0.3, 8.0);
+            let most = seen.most_ohm(leak(k, (k + 1) % 4));
+            let ohm = draw.log_within(0.3 * ring.ohms[k], most);
             Wrong::one(format!("wiring leak {} {} {ohm:e}", k + 1, (k + 1) % 4 + 1), Class::Edge(k))
         }
         Kind::DiagonalLeak => {
             let (i, j) = draw.choose(&[(0, 2), (1, 3)]);
-            let most = if ring.scale.is_large() { 1e2 } else { 2e3 };
-            let ohm = scale * draw.log_within(0.3, most);
+            let ohm = draw.log_within(0.3 * scale, seen.most_ohm(leak(i, j)));
             Wrong::one(format!("wiring leak {} {} {ohm:e}", i + 1, j + 1), Class::DiagonalLeak(i, j))
         }
         Kind::GroundLeak => {
             let k = draw.below(4);
-            let most = if ring.scale.is_large() { 1e3 } else { 2e4 };
-            let ohm = scale * draw.log_within(1.0, most);
+            let ohm = draw.log_within(scale, seen.most_ohm(Fault::LeakToGround(k)));
             Wrong::one(format!("wiring leak-to-ground {} {ohm:e}", k + 1), Class::GroundLeak(k))
         }
         Kind::Loaded => {
-            let most = if ring.scale.is_large() { 1e2 } else { 5e3 };
-            let ohm = scale * draw.log_within(0.5, most);
+            let ohm = draw.log_within(0.5 * scale, seen.most_ohm(Fault::Loading));
             Wrong::one(format!("wiring loaded {ohm:e}"), Class::Loading)
         }
         Kind::BuffersOut => Wrong::one("wiring buffers-out".into(), Class::Loading),
@@ -187,11 +229,13 @@ pub fn wrong(kind: Kind, ring: &Ring, draw: &mut Draw) -> Wrong {
             Wrong::one(fault.into(), Class::SenseReversed)
         }
         Kind::Noisy => {
-            let factor = draw.log_within(10.0, 300.0);
+            let (volt, ampere) = least_noisy(ring);
+            let factor = draw.log_within(1.0, 20.0);
+            let (volt, ampere) = (volt * factor, ampere * factor);
             let faults = match draw.below(3) {
-                0 => vec![format!("voltmeter noisy {factor}")],
-                1 => vec![format!("ammeter noisy {factor}")],
-                _ => vec![format!("voltmeter noisy {factor}"), format!("ammeter noisy {factor}")],
+                0 => vec![format!("voltmeter noisy {volt:.1}")],
+                1 => vec![format!("ammeter noisy {ampere:.1}")],
+                _ => vec![format!("voltmeter noisy {volt:.1}"), format!("ammeter noisy {ampere:.1}")],
             };
             Wrong { faults, class: Some(Class::Noisy) }
         }
@@ -201,22 +245,24 @@ pub fn wrong(kind: Kind, ring: &Ring, draw: &mut Draw) -> Wrong {
         }
         Kind::SourceSign => Wrong::one("source reversed".into(), Class::SourceSign),
         Kind::Scale => {
-            let factor = (draw.sign() * draw.within(0.1, 1.5)).exp();
-            let fault = draw.choose(&["standard scaled", "voltmeter gain"]);
+            let (fault, class) = draw
+                .choose(&[("standard scaled", Fault::AllScaled), ("voltmeter gain", Fault::VoltmeterGain)]);
+            let factor = (draw.sign() * draw.log_within(seen.least_factor(class), 1.5)).exp();
             Wrong::one(format!("{fault} {factor:.4}"), Class::Scale)
         }
         Kind::TwoResistors => {
             let (i, j) = sorted(draw.two_below(4));
-            let faults = [i, j].map(|k| format!("standard resistor {} {}", k + 1, off(draw, ring))).to_vec();
+            let faults =
+                [i, j].map(|k| format!("standard resistor {} {}", k + 1, seen.off(draw, k))).to_vec();
             Wrong { faults, class: Some(Class::TwoEdges(i, j)) }
         }
-        Kind::TwoFaults => Wrong { faults: two(ring, draw), class: None },
+        Kind::TwoFaults => Wrong { faults: two(ring, seen.strength, draw), class: None },
         Kind::Outside => Wrong { faults: outside(draw), class: None },
     }
 }
 
 /// Two of different kinds, each of which would be seen alone, and neither of which hides the other.
-fn two(ring: &Ring, draw: &mut Draw) -> Vec<String> {
+fn two(ring: &Ring, strength: &Strength, draw: &mut Draw) -> Vec<String> {
     const KINDS: [Kind; 7] = [
         Kind::LeadsExchanged,
         Kind::CrosspointClosed,
@@ -226,8 +272,9 @@ fn two(ring: &Ring, draw: &mut Draw) -> Vec<String> {
         Kind::Loaded,
         Kind::CrosspointOpen,
     ];
+    let seen = Seen { strength, margin: BESIDE };
     let (i, j) = draw.two_below(KINDS.len());
-    [i, j].into_iter().flat_map(|k| wrong(KINDS[k], ring, draw).faults).collect()
+    [i, j].into_iter().flat_map(|k| of_size(KINDS[k], ring, seen, draw).faults).collect()
 }
 
 /// Single faults that no class of the list is of.
@@ -258,10 +305,8 @@ fn wild(ring: &Ring, draw: &mut Draw) -> String {
     format!("ammeter wild {ampere:e} once after {after}")
 }
 
-/// What a resistor is off by: six to sixty tolerances, either way.
-fn off(draw: &mut Draw, ring: &Ring) -> f64 {
-    let logarithm = draw.log_within(6.0, 60.0) * ring.tolerance * draw.sign();
-    format!("{:.4}", logarithm.exp()).parse().unwrap_or(2.0)
+fn leak(a: usize, b: usize) -> Fault {
+    Fault::Leak(a.min(b), a.max(b))
 }
 
 /// About the largest voltage between two contacts in a proof.
@@ -275,6 +320,13 @@ fn largest_volt(ring: &Ring) -> f64 {
     let decade = 10f64.powf(most.log10().floor());
     let current = [5.0, 2.0, 1.0].into_iter().map(|step| step * decade).find(|i| *i <= most);
     current.unwrap_or(decade) * largest
+}
+
+/// How many times their usual noise the voltmeter and the ammeter have at least: a few times what already scatters a reading
+/// beside it. Of the demonstration's meters and source that is, of a voltage of 0.3 V, 4 µV for 0.25 µV on the 1 V range at
+/// kilohms and 14 µV for 0.11 µV at gigohms, by the source's stated noise; of the current, as much as the ammeter's own.
+fn least_noisy(ring: &Ring) -> (f64, f64) {
+    if ring.scale.is_large() { (500.0, 10.0) } else { (60.0, 20.0) }
 }
 
 fn sorted((a, b): (usize, usize)) -> (usize, usize) {

@@ -11,7 +11,7 @@ use quadrille_bench::Spread;
 use quadrille_diagnosis::Class;
 use quadrille_operations::{
     Begun, Circumstances, Conclusion, Depth, Event, Inputs, Observer, Proof, Reading, SimulationOptions,
-    Told, rehearse_proof,
+    Told, rehearse_proof, strength,
 };
 use standards::{Ring, Scale};
 use std::collections::BTreeMap;
@@ -80,16 +80,18 @@ pub fn carry_out(case: Case, folder: &Path) -> Said {
     let ring = Ring::drawn(case.seed % STANDARDS, case.scale);
     let word = format!("{:?} {:?}", case.kind, case.scale);
     let mut draw = Draw::new(case.seed, &word);
-    let wrong = wrong(case.kind, &ring, &mut draw);
     let spread = if case.kind == Kind::GoodEdge { Spread::Edge } else { Spread::Within };
-    let seed = draw.below(1 << 30) as u64;
+    let seed = Draw::new(case.seed, &format!("bench {word}")).below(1 << 30) as u64;
     let options = SimulationOptions { seed: Some(seed), spread: Some(spread), ..Default::default() };
     let depth = Depth::Everything;
     let inputs = inputs(&ring, folder);
+    let how = Proof { depth, ..Proof::default() };
+    let strength = strength(&inputs, how).unwrap().unwrap();
+    let wrong = wrong(case.kind, &ring, &strength, &mut draw);
     let mut heard = Heard::default();
     let verified = rehearse_proof(
         &inputs,
-        Proof { depth, ..Proof::default() },
+        how,
         options,
         |simulation| wrong.faults.iter().try_for_each(|fault| simulation.inject(fault).map(drop)),
         &mut heard,

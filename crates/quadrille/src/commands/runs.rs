@@ -5,7 +5,7 @@ use crate::args::{Lacking, Measure, Rehearse, Release, Verify};
 use crate::exit::Exit;
 use crate::field::Person;
 use crate::progress::Progress;
-use crate::{json, proof, signals, text};
+use crate::{complain, json, proof, signals, text};
 use anyhow::Context;
 use quadrille_operations::{Depth, Inputs, Proof, SimulationOptions};
 use quadrille_quantity::{Tesla, Volt};
@@ -77,17 +77,27 @@ pub(crate) fn measure(options: &Measure, quiet: bool) -> anyhow::Result<(Exit, S
 pub(crate) fn verify(options: &Verify, quiet: bool) -> anyhow::Result<(Exit, Shown)> {
     let inputs = Inputs::read(&options.bench, &options.sample, None)?;
     let depth = if options.thorough { Depth::Everything } else { Depth::AsNeeded };
-    let proof = Proof { guard: options.guard.into(), buffers: options.buffers.into(), depth };
+    let how = Proof { guard: options.guard.into(), buffers: options.buffers.into(), depth };
+    let strength = quadrille_operations::strength(&inputs, how)?;
+    if let Ok(strength) = &strength {
+        proof::warnings(strength).iter().for_each(|warning| complain(warning.trim_end()));
+    }
     let verified = runtime()?.block_on(async {
         let mut progress = Progress::new(quiet);
         let stop = signals::stop()?;
         let journal = &options.journal.journal;
-        let verified = quadrille_operations::verify(&inputs, proof, journal, &mut progress, stop).await;
+        let verified = quadrille_operations::verify(&inputs, how, journal, &mut progress, stop).await;
         progress.finish();
         anyhow::Ok(verified?)
     })?;
     let exit = Exit::of_run(&verified.outcome, verified.passed());
-    Ok((exit, Shown { text: proof::verified(&verified), json: json::verified(&verified) }))
+    let mut text = proof::verified(&verified);
+    let mut json = json::verified(&verified);
+    json["standard"] = serde_json::json!(strength.as_ref().ok());
+    if let (true, Ok(strength)) = (options.thorough, &strength) {
+        text.push_str(&proof::strength(strength));
+    }
+    Ok((exit, Shown { text, json }))
 }
 
 fn released(release: Release, limit: Volt) -> anyhow::Result<()> {
