@@ -8,7 +8,7 @@ use quadrille_experiment::{Evidence, MeterReading, Watch};
 /// One mean of one meter.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Stopped {
-    /// What the quiet bench showed in the same window less where it ends, as a part of that.
+    /// What was told less its noise, by what the quiet bench showed in the same window, less where it ends, as a part of that.
     pub(crate) bias: f64,
     /// What was told less where it ends, the same.
     pub(crate) error: f64,
@@ -35,35 +35,40 @@ fn stop(run: &Measured, ends: &Ends, kept: &Kept, meter: usize) -> Stopped {
         let MeterReading { value, gain_u, own_u, noise_u, settling_u } = kept.reading.current;
         MeterReading { value: value.0, gain_u, own_u: own_u.0, noise_u: noise_u.0, settling_u: settling_u.0 }
     };
-    let (quiet, flagged) = match &kept.circumstances.watch {
-        None => (looks[looks.len() - 1].quiet, false),
+    let ([noisy, quiet], flagged) = match &kept.circumstances.watch {
+        None => {
+            let look = looks[looks.len() - 1];
+            ([look.noisy, look.quiet], false)
+        }
         Some(watch) => watched(watch, looks, meter),
     };
     Stopped {
-        bias: quiet / end - 1.0,
+        // A mean is its readings'; of a value that is extrapolated, what it differs from their mean by counts with it.
+        bias: (value - noisy + quiet) / end - 1.0,
         error: value / end - 1.0,
         claimed: noise_u.hypot(settling_u) / end.abs(),
         flagged,
     }
 }
 
-/// The mean of what the quiet bench showed in the window of a watch, and whether it was flagged.
-fn watched(watch: &Watch, looks: &[Look], meter: usize) -> (f64, bool) {
+/// The means of what both benches showed in the window of a watch, and whether it was flagged.
+fn watched(watch: &Watch, looks: &[Look], meter: usize) -> ([f64; 2], bool) {
     let (shown, evidence): (&[f64], &Evidence) =
         if meter == 0 { (&watch.voltage_v, &watch.voltage) } else { (&watch.current_a, &watch.current) };
     let (from, to) = evidence.window_s;
     let mut looks = looks.iter().rev();
-    let (mut sum, mut weight) = (0.0, 0.0);
+    let (mut sums, mut weight) = ([0.0; 2], 0.0);
     for (k, &value) in shown.iter().enumerate().rev() {
         let look = looks.find(|look| look.noisy == value || (value.is_nan() && look.noisy.is_nan()));
         let look = look.unwrap_or_else(|| panic!("a watched reading that no meter gave: {value}"));
         let (begun, aperture) = (watch.begun_s[k], watch.aperture_s[k]);
         if begun >= from - 1e-6 && begun + aperture <= to + 1e-6 {
-            (sum, weight) = (sum + aperture * look.quiet, weight + aperture);
+            sums = [sums[0] + aperture * look.noisy, sums[1] + aperture * look.quiet];
+            weight += aperture;
         }
     }
     assert!(weight > 0.0, "an empty window {:?} of {:?}", evidence.window_s, watch.begun_s);
-    (sum / weight, evidence.flag.is_some())
+    (sums.map(|sum| sum / weight), evidence.flag.is_some())
 }
 
 /// How honest stops were, in parts of one.

@@ -47,22 +47,24 @@ pub(crate) struct Scribe {
     pub(crate) legs: Vec<Span>,
     pub(crate) rounds: Vec<Span>,
     pub(crate) marked: usize,
+    /// For how much longer than the rule asked the first state was held for an audit, in seconds; whether they agreed.
+    pub(crate) audit: Option<(f64, bool)>,
 }
 
 impl Scribe {
     /// Begins now; looks are counted where there are any.
     pub(crate) fn new(looks: Option<Shared>) -> Self {
         let (kept, legs, rounds) = (Vec::new(), Vec::new(), Vec::new());
-        Self { begun: Instant::now(), looks, kept, legs, rounds, marked: 0 }
+        Self { begun: Instant::now(), looks, kept, legs, rounds, marked: 0, audit: None }
     }
 
     fn now_s(&self) -> f64 {
         self.begun.elapsed().as_secs_f64()
     }
 
-    /// From where the first leg begins until its first reading is kept, in seconds.
+    /// From where the first leg begins until its first reading is kept, in seconds, less what an audit held it for.
     pub(crate) fn first_s(&self) -> f64 {
-        self.kept[0].at_s - self.legs[0].from_s
+        self.kept[0].at_s - self.legs[0].from_s - self.audit.map_or(0.0, |(held_s, _)| held_s)
     }
 }
 
@@ -70,6 +72,9 @@ impl Scribe {
 impl Recorder for Scribe {
     async fn event(&mut self, event: &Event) -> Result<(), RecordError> {
         let now = Span { from_s: self.now_s(), to_s: self.now_s() };
+        if self.looks.is_some() && std::env::var_os("TOLD").is_some() {
+            println!("{:.3} s: {event:?}", now.from_s);
+        }
         let end = |spans: &mut Vec<Span>| {
             if let Some(last) = spans.last_mut().filter(|last| last.to_s == last.from_s) {
                 last.to_s = now.to_s;
@@ -85,6 +90,9 @@ impl Recorder for Scribe {
                 end(&mut self.legs);
                 end(&mut self.rounds);
             }
+            Event::Audited { stopped_s, held_s, agrees, .. } if self.audit.is_none() => {
+                self.audit = Some((held_s - stopped_s, *agrees));
+            }
             Event::Marked { .. } => self.marked += 1,
             _ => {}
         }
@@ -97,6 +105,19 @@ impl Recorder for Scribe {
             [looks.volts.len(), looks.amperes.len()]
         });
         let at_s = self.now_s();
+        if self.looks.is_some() && std::env::var_os("TOLD").is_some() {
+            let watch = circumstances.watch.clone().unwrap_or_default();
+            println!(
+                "{at_s:.3} s: {:?} V {:.4e} noise {:.1e} settling {:.1e} of {} readings {:?} | {:?}",
+                circumstances.polarity,
+                reading.voltage.value.0,
+                reading.voltage.noise_u.0 / reading.voltage.value.0,
+                reading.voltage.settling_u.0 / reading.voltage.value.0,
+                watch.begun_s.len(),
+                watch.voltage,
+                watch.current
+            );
+        }
         self.kept.push(Kept { reading: *reading, circumstances: circumstances.clone(), at_s, looks });
         Ok(())
     }
