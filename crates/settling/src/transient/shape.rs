@@ -22,6 +22,9 @@ pub(crate) enum Tail {
 
 /// Standard deviation of ln tau within the main part, so that neighbouring exponentials can stand for one between them.
 const MAIN_WIDTH: f64 = 0.36;
+/// What is faster than the slowest of the main exponentials by less than this, in ln tau, may be as large as that one: leads
+/// and sample have a capacitance at each contact, and as many time constants, whose amplitudes may have either sign.
+const FASTER: f64 = 2.3;
 /// Amplitude of one of the main exponentials, by the step.
 const MAIN_SHARE: f64 = 0.7;
 /// The tail begins here, by the main time constant.
@@ -31,7 +34,8 @@ const TAIL_EDGE: f64 = 0.49;
 
 /// Standard deviation of the amplitude of exp(-t/tau), by the step; `x` is ln of tau by the main time constant.
 pub(crate) fn amplitude(x: f64, tail: Tail) -> f64 {
-    let main = MAIN_SHARE * (-0.5 * (x / MAIN_WIDTH).powi(2)).exp();
+    let beyond = x.max(-FASTER - x).max(0.0);
+    let main = MAIN_SHARE * (-0.5 * (beyond / MAIN_WIDTH).powi(2)).exp();
     let slow = match tail {
         Tail::Absorption { share, reach } => {
             let outside = (TAIL_BEGIN.ln() - x).max(x - reach.ln()).max(0.0);
