@@ -57,11 +57,23 @@ pub enum Event {
     RoundStarted {
         /// Round of the plan, from 1.
         round: u32,
+        /// Temperature of the sample before it; `None` in records of programs that did not keep it.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        temperature: Option<Kelvin>,
+        /// Field before it, likewise.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        field: Option<Tesla>,
     },
     /// A round is complete.
     RoundFinished {
         /// Round of the plan, from 1.
         round: u32,
+        /// Temperature of the sample after it, likewise.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        temperature: Option<Kelvin>,
+        /// Field after it, likewise.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        field: Option<Tesla>,
     },
     /// A reading was no value and was kept as what it is.
     Marked {

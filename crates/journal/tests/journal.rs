@@ -75,7 +75,7 @@ fn a_run_comes_back_as_it_was_kept() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("journal.sqlite");
     let (reading, circumstances) = taken(-1.0000000000000002e-6);
-    let event = Event::RoundStarted { round: 1 };
+    let event = Event::RoundStarted { round: 1, temperature: Some(Kelvin(77.36)), field: None };
     let run = {
         let mut journal = Journal::open(&path).unwrap();
         let run = journal.begin(&new_run()).unwrap();

@@ -36,6 +36,14 @@ const SHARE: f64 = 0.8;
 /// be sure.
 const OFFSETS: f64 = 3.0;
 
+/// Power-line cycles of a state from which on each reading averages over several, and how many.
+const LONG_STATE: f64 = 100.0;
+const LONG_PLC: f64 = 5.0;
+
+/// A state is reversed after so many seconds: drift and 1/f noise do not average down. Most patterns of a leg.
+const LONGEST_STATE_S: f64 = 20.0;
+const MOST_REPEATS: f64 = 8.0;
+
 /// How well a look must settle: it chooses ranges and currents, not results.
 const LOOK: f64 = 0.03;
 
@@ -47,12 +55,15 @@ pub struct Choosing {
     current: Option<Ampere>,
     voltage_limit: Option<Volt>,
     voltage_range: Option<Volt>,
-    aperture_plc: f64,
+    aperture_plc: Option<f64>,
+    repeats: Option<u32>,
     guard: Switch,
     buffers: Switch,
     settling: Settling,
     /// Wanted relative standard uncertainty.
     uncertainty: f64,
+    /// States of the pattern of reversal.
+    states: f64,
     hall: bool,
     /// Part of a voltage that its offset may be: half of what the check of reversal accepts.
     offset: f64,
@@ -95,6 +106,8 @@ impl Choosing {
             voltage_limit: recipe.voltage_limit_v.as_ref().map(|limit| Volt(limit.value)),
             voltage_range: recipe.voltage_range_v.as_ref().map(|range| Volt(range.value)),
             aperture_plc: recipe.aperture_plc,
+            repeats: recipe.repeats,
+            states: recipe.reversal.len() as f64,
             guard: recipe.guard.value,
             buffers: recipe.buffers.value,
             settling: recipe.settling.value,
@@ -151,8 +164,9 @@ impl Choosing {
             current,
             voltage_limit,
             voltage_range: self.voltage_range,
-            aperture_plc: self.aperture_plc,
-            aperture: Second(self.aperture_plc / self.facts.mains_hz),
+            aperture_plc: self.aperture_plc.unwrap_or(1.0),
+            aperture: Second(self.aperture_plc.unwrap_or(1.0) / self.facts.mains_hz),
+            repeats: 1,
             settle,
             discharge: settle.pause().min(tau * 4.0),
             residual: choose::residual(&self.facts, current),
@@ -198,11 +212,13 @@ impl Choosing {
             "voltage limit {limit}: sample, relays and leads need up to {}",
             self.needed(current, seen)
         ));
+        let (aperture_plc, repeats) = self.averaging(current, seen, meters, &mut because);
         let wanted = Wanted {
             current,
             voltage_limit: limit,
             voltage_range: self.voltage_range,
-            aperture_plc: self.aperture_plc,
+            aperture_plc,
+            repeats,
             guard: self.guard,
             buffers: self.buffers,
             settling: self.settling,
@@ -256,6 +272,33 @@ impl Choosing {
         (meters.hypot(noise), meters)
     }
 
+    /// Aperture in power-line cycles and how often the pattern is taken, from the time that the noise must be averaged over.
+    fn averaging(&self, current: Ampere, seen: &Seen, meters: f64, because: &mut Vec<String>) -> (f64, u32) {
+        let seconds = self.needed_averaging(current, seen, meters);
+        let state = seconds / self.states;
+        // A cycle is enough where the whole of a state is not much more; where it is, longer ones spare questions.
+        let by_noise = if state * self.facts.mains_hz > LONG_STATE { LONG_PLC } else { 1.0 };
+        let aperture = self.aperture_plc.unwrap_or(by_noise);
+        let by_drift = (state / LONGEST_STATE_S).ceil().clamp(1.0, MOST_REPEATS);
+        let repeats = self.repeats.unwrap_or(by_drift as u32);
+        because.push(format!(
+            "readings over {aperture} power-line cycles, the pattern of reversal {}: noise wants about {} of averaging a \
+             configuration",
+            if repeats == 1 { "once".to_owned() } else { format!("{repeats} times") },
+            Second(seconds),
+        ));
+        (aperture, repeats)
+    }
+
+    /// Seconds over which the noise of a configuration must be averaged, at most an hour.
+    fn needed_averaging(&self, current: Ampere, seen: &Seen, meters: f64) -> f64 {
+        let volts = (current * seen.four_terminal).0 * if self.hall { HALL_PART } else { 1.0 };
+        let of_meter =
+            range_for(&self.facts.voltmeter, 1.2 * volts).map_or(0.0, |range| range.noise_per_rthz);
+        let left = (self.uncertainty.powi(2) - meters.powi(2)).max(0.0).sqrt();
+        (0.5 * (self.noise(of_meter, seen) / volts / left.max(1e-12)).powi(2)).min(3600.0)
+    }
+
     /// Noise of the voltage, in volts per root hertz.
     fn noise(&self, of_meter: f64, seen: &Seen) -> f64 {
         of_meter.hypot((4.0 * BOLTZMANN * seen.temperature.0 * seen.two_terminal.0).sqrt())
@@ -280,11 +323,7 @@ impl Choosing {
         if meters >= self.uncertainty {
             return format!("the meters' accuracy alone is {meters:.1e}, and no averaging lessens it");
         }
-        let volts = (current * seen.four_terminal).0 * if self.hall { HALL_PART } else { 1.0 };
-        let of_meter =
-            range_for(&self.facts.voltmeter, 1.2 * volts).map_or(0.0, |range| range.noise_per_rthz);
-        let left = (self.uncertainty.powi(2) - meters.powi(2)).sqrt();
-        let seconds = 0.5 * (self.noise(of_meter, seen) / volts / left).powi(2);
+        let seconds = self.needed_averaging(current, seen, meters);
         format!("to average the noise down to it would take about {} a leg", Second(seconds))
     }
 }

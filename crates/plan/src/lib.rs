@@ -54,8 +54,6 @@ pub struct Plan {
     pub samples: Vec<PlannedSample>,
     /// Polarities of a leg in order.
     pub reversal: Vec<Polarity>,
-    /// How often the pattern is taken in a leg.
-    pub repeats: u32,
     /// How fast temperature and field go where the plan drives them.
     pub ramps: Ramps,
     /// When a temperature counts as reached, on a bench that controls it.
@@ -133,10 +131,10 @@ impl Plan {
         &self.samples[sample].settings
     }
 
-    /// How many readings the plan takes.
+    /// How many readings the plan takes, as far as it is decided.
     pub fn readings(&self) -> usize {
-        let legs: usize = self.rounds.iter().map(|round| round.legs.len()).sum();
-        legs * self.reversal.len() * self.repeats as usize
+        let of = |round: &Round| round.legs.len() * self.settings(round.sample).repeats as usize;
+        self.rounds.iter().map(of).sum::<usize>() * self.reversal.len()
     }
 
     /// Plans a recipe for one sample; faults point at the lines of the documents that disagree.
@@ -178,7 +176,6 @@ impl Plan {
         Ok(Self {
             samples: planned,
             reversal: recipe.reversal.clone(),
-            repeats: recipe.repeats,
             ramps,
             stability: (&recipe.stability).into(),
             rounds,
@@ -216,7 +213,8 @@ fn planned(
             current,
             voltage_limit: limit.unwrap_or_else(|| choosing.ladder()[0].1),
             voltage_range: recipe.voltage_range_v.as_ref().map(|range| Volt(range.value)),
-            aperture_plc: recipe.aperture_plc,
+            aperture_plc: recipe.aperture_plc.unwrap_or(1.0),
+            repeats: recipe.repeats.unwrap_or(1),
             guard: recipe.guard.value,
             buffers: recipe.buffers.value,
             settling: recipe.settling.value,

@@ -16,6 +16,8 @@ pub struct Settings {
     pub aperture_plc: f64,
     /// The same in seconds.
     pub aperture: Second,
+    /// How often the pattern of reversal is taken in a leg.
+    pub repeats: u32,
     /// When a reading after a change counts as settled.
     pub settle: Settle,
     /// Wait at zero current before crosspoints move.

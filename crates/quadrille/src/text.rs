@@ -78,7 +78,7 @@ pub(crate) fn reading(sequence: i64, reading: &Reading, circumstances: &Circumst
 pub(crate) fn event(event: &Event) -> Option<String> {
     Some(match event {
         Event::Identified { instrument, identity } => format!("       {instrument}: {identity}"),
-        Event::RoundStarted { round } => format!("Round {round}."),
+        Event::RoundStarted { round, .. } => format!("Round {round}."),
         Event::TemperatureReached { planned, measured, waited } => {
             format!("Temperature {planned} reached in {waited}: {measured}.")
         }

@@ -86,7 +86,7 @@ impl Work<'_> {
         let mut ranges = self.energise(here, first).await?;
         let (mut changed, mut driven, mut fresh) = (Instant::now(), first, true);
         let mut window = HallTiming { dead: Second(0.0), window: Second(0.0) };
-        for _ in 0..self.plan.repeats {
+        for _ in 0..self.settings.repeats {
             for &polarity in &pattern {
                 if driven != polarity {
                     self.bench.source.set_level(self.settings.current * polarity.sign()).await?;
@@ -246,7 +246,7 @@ impl Work<'_> {
         let johnson = (2.0 * BOLTZMANN * here.temperature.0 * assumed / asked.0 / aperture).sqrt();
         let begin = |knowledge, answer: &Answer, johnson: f64, value: f64, step: f64| {
             // What is spread over all legs of a round is wanted of all of them together.
-            let states = self.plan.reversal.len() as u32 * self.plan.repeats;
+            let states = self.plan.reversal.len() as u32 * self.settings.repeats;
             let wanted = Wanted {
                 uncertainty: (evidence.uncertainty * value).max(WORTH.0 * answer.own_u),
                 bias: (evidence.bias * value).max(WORTH.1 * answer.own_u),

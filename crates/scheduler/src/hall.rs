@@ -44,7 +44,7 @@ impl Work<'_> {
         let (aperture, guard, states) = (
             self.settings.aperture.0,
             self.settings.guard,
-            self.plan.reversal.len() as f64 * f64::from(self.plan.repeats),
+            self.plan.reversal.len() as f64 * f64::from(self.settings.repeats),
         );
         let learned = self.learned.entry(self.sample).or_default();
         let (voltage, current) = (look.voltage.1, look.current.1);

@@ -44,7 +44,7 @@ impl Work<'_> {
         self.drive(here, first).await?;
         let ranges = self.ranges(wait).await?;
         tokio::time::sleep(duration(wait.0)).await;
-        for _ in 0..self.plan.repeats {
+        for _ in 0..self.settings.repeats {
             for &polarity in &self.plan.reversal {
                 if driven != Some(polarity) {
                     self.bench.source.set_level(self.settings.current * polarity.sign()).await?;

@@ -208,12 +208,28 @@ impl Work<'_> {
         Ok(self.recorder.event(&Event::Identified { instrument, identity }).await?)
     }
 
+    /// What thermometer and probe say before and after a round; nothing of what nobody measures.
+    async fn surroundings(
+        &mut self,
+        round: &Round,
+        confirmed: Tesla,
+    ) -> Result<(Option<Kelvin>, Option<Tesla>), Failure> {
+        let ramps = self.plan.ramps;
+        let thermometer = self.bench.temperature.is_some() && ramps.kelvin_per_minute.is_some();
+        let probe = self.bench.field.is_some() && ramps.tesla_per_second.is_some();
+        let temperature = self.temperature(round.temperature).await?;
+        let field = if probe { Some(self.probe(confirmed).await?) } else { None };
+        Ok((thermometer.then_some(temperature), field))
+    }
+
     async fn round(&mut self, round: &Round) -> Result<(), Failure> {
         self.reach_temperature(round.temperature).await?;
         let planned = round.field;
         let confirmed = self.reach_field(planned).await?;
         self.recorder.event(&Event::FieldSet { planned, confirmed }).await?;
-        self.recorder.event(&Event::RoundStarted { round: round.number }).await?;
+        let number = round.number;
+        let (temperature, field) = self.surroundings(round, confirmed).await?;
+        self.recorder.event(&Event::RoundStarted { round: number, temperature, field }).await?;
         self.settle_on(round, confirmed).await?;
         for &configuration in &round.legs {
             let temperature = self.temperature(round.temperature).await?;
@@ -221,7 +237,8 @@ impl Work<'_> {
             let here = Here { round: round.number, field: confirmed, temperature, configuration };
             self.leg(here, round).await?;
         }
-        self.recorder.event(&Event::RoundFinished { round: round.number }).await?;
+        let (temperature, field) = self.surroundings(round, confirmed).await?;
+        self.recorder.event(&Event::RoundFinished { round: number, temperature, field }).await?;
         Ok(())
     }
 }

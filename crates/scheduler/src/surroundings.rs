@@ -140,7 +140,7 @@ impl Work<'_> {
         }
     }
 
-    async fn probe(&mut self, planned: Tesla) -> Result<Tesla, Failure> {
+    pub(crate) async fn probe(&mut self, planned: Tesla) -> Result<Tesla, Failure> {
         let Some(magnet) = self.bench.field.as_mut() else { return Ok(planned) };
         let sensed = magnet.field().await?;
         match sensed.value {

@@ -46,12 +46,12 @@ pub struct Recipe {
     pub voltage_limit_v: Option<Located<f64>>,
     /// Full scale of the voltmeter's range, in volts; found by a first look where it is absent.
     pub voltage_range_v: Option<Located<f64>>,
-    /// Averaging time of a reading, in power-line cycles.
-    pub aperture_plc: f64,
+    /// Averaging time of a reading, in power-line cycles; chosen with the current where it is absent, or 1.
+    pub aperture_plc: Option<f64>,
     /// Order of the polarities in one leg.
     pub reversal: Vec<Polarity>,
-    /// How often the pattern is taken.
-    pub repeats: u32,
+    /// How often the pattern is taken; chosen with the current where it is absent, or once.
+    pub repeats: Option<u32>,
     /// How long to wait after each change.
     pub settling: Located<Settling>,
     /// The guard.
@@ -115,9 +115,9 @@ pub(crate) fn read(root: &Table<'_>) -> Option<Recipe> {
         current_a: absent_or(root, "current_a", current)?,
         voltage_limit_v: absent_or(root, "voltage_limit_v", limit)?,
         voltage_range_v: absent_or(root, "voltage_range_v", range)?,
-        aperture_plc: absent_or(root, "aperture_plc", aperture)?.map_or(1.0, |plc| plc.value),
+        aperture_plc: absent_or(root, "aperture_plc", aperture)?.map(|plc| plc.value),
         reversal: reversal?,
-        repeats: absent_or(root, "repeats", repeats)?.map_or(1, |repeats| repeats.value as u32),
+        repeats: absent_or(root, "repeats", repeats)?.map(|repeats| repeats.value as u32),
         settling: settling?,
         guard: guard?,
         buffers: buffers?,

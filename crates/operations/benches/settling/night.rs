@@ -194,7 +194,7 @@ pub(crate) struct Scatter {
 pub(crate) fn scatter(draw: &Draw) -> Scatter {
     let run = measured(draw, BY_HAND, Part::Resistivity, |plan| {
         wait(plan, forever(draw));
-        plan.repeats = 4;
+        plan.samples.iter_mut().for_each(|sample| sample.settings.repeats = 4);
     });
     let rms = |looks: &[Look]| {
         let off = looks.iter().filter(|look| look.noisy.is_finite() && look.quiet.abs() > 0.0);

@@ -39,8 +39,8 @@ impl Recorder for Log {
             }
             Event::TemperatureReached { planned, .. } => format!("record temperature {planned}"),
             Event::FieldSet { planned, confirmed } => format!("record field {planned} {confirmed}"),
-            Event::RoundStarted { round } => format!("record round {round} started"),
-            Event::RoundFinished { round } => format!("record round {round} finished"),
+            Event::RoundStarted { round, .. } => format!("record round {round} started"),
+            Event::RoundFinished { round, .. } => format!("record round {round} finished"),
             Event::Marked { configuration, reason, .. } => format!("record marked {configuration}: {reason}"),
             Event::Flagged { configuration, .. } => format!("record flagged {configuration}"),
             Event::Audited { configuration, agrees, .. } => {

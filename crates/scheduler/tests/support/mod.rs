@@ -101,6 +101,7 @@ pub(crate) fn plan() -> Plan {
         voltage_range: None,
         aperture_plc: 1.0,
         aperture: Second(0.02),
+        repeats: 1,
         settle: Settle::Wait(Second(0.3)),
         discharge: Second(0.1),
         residual: CURRENT * 0.01,
@@ -110,7 +111,6 @@ pub(crate) fn plan() -> Plan {
     Plan {
         samples: vec![PlannedSample { name: "invented film".into(), settings, choosing: None }],
         reversal: vec![Polarity::Plus, Polarity::Minus, Polarity::Minus],
-        repeats: 1,
         stability: Stability { within_k: 0.1, time: Second(20.0), longest_wait: Second(300.0) },
         ramps: Ramps::default(),
         rounds: vec![
