@@ -5,6 +5,7 @@ use crate::chi2;
 use crate::data::Data;
 use crate::fault::{Fault, Noisy};
 use crate::fit::{Fit, Problem};
+use crate::hanging::is_refuted;
 use crate::wild::single;
 
 /// Readings of exchanged sense contacts agree where they are opposite within this part.
@@ -22,7 +23,8 @@ pub(crate) fn p_value(problem: &Problem<'_>, fit: &Fit) -> f64 {
     if let Fault::Noisy(whose) = fit.fault {
         return evenness(problem.data, fit, whose);
     }
-    if fit.fault != Fault::GuardOff && is_connected(problem, fit) {
+    // An open contact hangs on both lines in turn: there the readings are opposite.
+    if matches!(fit.fault, Fault::RowOpen(_)) && is_connected(problem, fit) || is_refuted(problem, fit) {
         return 0.0;
     }
     let wild = single(fit, problem.data.settings.len()).unwrap_or_default();

@@ -14,6 +14,7 @@ mod fits;
 mod floating;
 mod forward;
 mod gram;
+mod hanging;
 mod hypotheses;
 mod layout;
 mod linear;

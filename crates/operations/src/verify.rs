@@ -187,7 +187,11 @@ impl Work<'_> {
         if self.is_wanted(depth) && self.verified.is_finished() {
             let all = quadrille_diagnosis::readings(ReadingSet::Full);
             let why = "reads every configuration, with longer waits, to find what is wrong";
+            let before = std::mem::take(&mut self.readings);
             self.take(all, patient(&self.verified.plan), why).await?;
+            if self.readings.is_empty() {
+                self.readings = before;
+            }
             let known = known(&self.last).unwrap_or(at_first);
             self.read_wild_again(&known).await?;
             self.say(&known, depth);
