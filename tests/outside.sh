@@ -25,6 +25,7 @@ cargo build --quiet --locked --package quadrille-network --example relax
 cargo build --quiet --locked --package quadrille-material --example material
 cargo build --quiet --locked --package quadrille-network --example arcs --example sheet
 cargo build --quiet --locked --package quadrille-bench --example settle --example plant
+cargo build --quiet --locked --package quadrille-settling --example stability
 
 cd tests/outside
 if [ $# -eq 0 ]; then set -- .; fi

@@ -221,7 +221,7 @@ impl Watch {
     /// By whole periods, where it goes on oscillating.
     fn cycles(&self, now: f64, period: f64) -> Option<Evidence> {
         let Wanted { band, time, target } = self.wanted;
-        let window = period * (2.0 * time / period).ceil().max(2.0);
+        let window = 2.0 * period * (time / period).ceil().max(1.0);
         let samples = self.last(now, window)?;
         if self.is_far_off(&samples) {
             return None;

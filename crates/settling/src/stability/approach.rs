@@ -14,12 +14,18 @@ const PERIOD_OVER_RISE: f64 = 4.0;
 /// has 0.73.
 const STAYS: f64 = 0.75;
 
+/// How much two periods of an oscillation may differ, as the noise moves their ends; ours.
+const EVEN: f64 = 0.25;
+
 /// Time for the last tenth of a way over that for the eight before it, from which it became slower: at a steady pace it
 /// is an eighth.
 const SLOWER: f64 = 0.25;
 
 /// Points of the approach that are remembered; when they are full, every other is forgotten.
 const POINTS: usize = 1024;
+
+/// Rise from 10 % to 90 % over the fall of the slope from 50 % to 10 %, of an exponential: ln 9/ln 5.
+const RISE_OVER_FALL: f64 = 1.365;
 
 /// Part of the steepest slope that noise may make up where the end of a ramp is looked for.
 const CLEAR: f64 = 0.02;
@@ -85,11 +91,12 @@ impl Approach {
         self.period
     }
 
-    /// The period where the last turning points are evenly apart and their swings do not die away.
+    /// The period where the last turning points come round evenly, however far apart up and down are, and the swings
+    /// between them do not die away.
     pub(super) fn oscillates(&self) -> Option<f64> {
         let [.., a, b, c, d] = self.turns.as_slice() else { return None };
-        let period = self.by_turns()?;
-        let is_even = (1.2..=1.8).contains(&((d.0 - a.0) / period));
+        let (before, period) = (c.0 - a.0, d.0 - b.0);
+        let is_even = (before / period - 1.0).abs() < EVEN;
         let swings = [b.1 - a.1, c.1 - b.1, d.1 - c.1].map(f64::abs);
         let stays = swings.windows(2).all(|pair| pair[1] > STAYS * pair[0]);
         let is_late = self.points.last()?.0 - d.0 <= period;
@@ -132,26 +139,28 @@ impl Approach {
         };
         let arrived = passed(0.9)?;
         let rise = arrived - passed(0.1)?;
-        // Still on its way as fast as ever: a drift, which has no period, or an approach of which more is to come.
-        if last.0 - arrived < SLOWER * rise {
-            return None;
-        }
-        let extent = self.fall_of_slope().map_or(rise, |fall| fall.min(rise));
+        let extent = match self.fall_of_slope() {
+            Some(fall) => fall.min(rise),
+            // Still on its way as fast as ever: a drift, which has no period, or an approach of which more is to come.
+            None if last.0 - arrived < SLOWER * rise => return None,
+            None => rise,
+        };
         Some(PERIOD_OVER_RISE * extent)
     }
 
-    /// Time in which the slope fell from 90 % to 10 % of its steepest: as long as the rise where the quantity was told
-    /// at once, but only the end of it where it was told by a ramp. `None` where noise makes the slope too uncertain.
+    /// From the time in which the slope fell from half of its steepest to a tenth: as long as the rise where the quantity
+    /// was told at once, but only the end of it where it was told by a ramp. `None` where noise makes the slope too
+    /// uncertain.
     fn fall_of_slope(&self) -> Option<f64> {
         let over = self.smooth_over.max(self.apart);
         let mut slopes: Vec<(f64, f64)> = Vec::new();
         let mut from = 0;
         for &(time, value) in &self.points {
-            while self.points[from].0 < time - over {
+            while self.points.get(from + 1).is_some_and(|point| point.0 <= time - over) {
                 from += 1;
             }
             let (begin, before) = self.points[from];
-            if time > begin && time - begin >= 0.5 * over {
+            if time > begin && time - begin >= over {
                 slopes.push((0.5 * (time + begin), (value - before).abs() / (time - begin)));
             }
         }
@@ -159,8 +168,8 @@ impl Approach {
         if self.noise * std::f64::consts::SQRT_2 / over > CLEAR * steepest {
             return None;
         }
-        let end = slopes.iter().rposition(|slope| slope.1 >= 0.9 * steepest)?;
+        let end = slopes.iter().rposition(|slope| slope.1 >= 0.5 * steepest)?;
         let rest = slopes[end..].iter().find(|slope| slope.1 <= 0.1 * steepest)?;
-        Some(rest.0 - slopes[end].0)
+        Some((rest.0 - slopes[end].0) * RISE_OVER_FALL)
     }
 }

@@ -25,7 +25,7 @@ pub(super) struct Reach {
     pub(super) drifted: f64,
 }
 
-/// Over a window of an even number of halves, each of which has whole periods or is long against one.
+/// Over a window of which each half has whole periods; `part` is short against one.
 pub(super) fn reach(samples: &[(f64, f64)], part: f64, ahead: f64) -> Option<Reach> {
     let (begin, end) = (samples.first()?.0, samples.last()?.0);
     let half = (end - begin) / 2.0;
