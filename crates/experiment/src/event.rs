@@ -134,6 +134,15 @@ pub enum Event {
         /// Where the wanted uncertainty cannot be had: what can.
         short_of: Option<String>,
     },
+    /// The contacts of a sample were checked.
+    ContactsChecked {
+        /// Name of the sample.
+        sample: String,
+        /// Whether they are good enough.
+        accepted: bool,
+        /// What was found of each contact and pair, in sentences.
+        findings: Vec<String>,
+    },
     /// Dead time and window of the Hall legs were decided, alike at every field of a temperature.
     HallTimed {
         /// Wait after each change.

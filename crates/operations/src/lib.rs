@@ -3,6 +3,7 @@
 //! no terminal and no HTTP.
 
 mod carry_out;
+mod contacts;
 mod control;
 mod error;
 mod load;
@@ -16,6 +17,7 @@ mod rehearse;
 mod simulated;
 mod verify;
 
+pub use contacts::{SampleContacts, contacts};
 pub use control::{Control, Reply, command};
 pub use error::Error;
 pub use load::{Inputs, check, equipped};

@@ -3,7 +3,7 @@
 use crate::carry_out::{CarriedOut, Order, carry_out};
 use crate::record::Observer;
 use crate::reduce::{Reduction, of_run};
-use crate::{Error, Inputs};
+use crate::{Error, Inputs, SampleContacts, contacts};
 use quadrille_documents::{Fault, Faults, Place};
 use quadrille_experiment::{Circumstances, Event, Reading};
 use quadrille_journal::RunId;
@@ -27,6 +27,8 @@ pub struct Measured {
     pub readings: Vec<(Reading, Circumstances)>,
     /// What else happened, in order.
     pub events: Vec<Event>,
+    /// What the check of the contacts says of each sample; nothing where the recipe asks for none.
+    pub contacts: Vec<SampleContacts>,
     /// What the readings say; `None` where the run did not finish.
     pub reduction: Option<Result<Reduction, String>>,
 }
@@ -44,8 +46,9 @@ pub async fn measure(
     let order = Order { kind: "measure", inputs, plan: &plan, expected, fields, observer, stop, journal };
     let CarriedOut { run, outcome, took, readings, events } = carry_out(order).await?;
     let finished = matches!(outcome.ending, Ending::Finished);
-    let reduction = finished.then(|| of_run(&readings, inputs).map_err(|error| error.to_string()));
-    Ok(Measured { run, plan, outcome, took, readings, events, reduction })
+    let reduction = finished.then(|| of_run(&readings, inputs, &plan).map_err(|error| error.to_string()));
+    let contacts = contacts::of_run(&readings, inputs, &plan);
+    Ok(Measured { run, plan, outcome, took, readings, events, contacts, reduction })
 }
 
 /// The plan of a recipe; without a recipe there is none.

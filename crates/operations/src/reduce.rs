@@ -1,8 +1,9 @@
 //! Readings to results, of a run or of a table from elsewhere.
 
-use crate::{Error, Inputs, load};
+use crate::{Error, Inputs, contacts, load};
 use quadrille_documents::{Acceptance, Role, Sample};
 use quadrille_experiment::{Circumstances, Condition, Reading};
+use quadrille_plan::Plan;
 use quadrille_quantity::Kelvin;
 use quadrille_reduction::{AtTemperature, Check, Options, Reduced, Specimen, reduce_by_temperature};
 use quadrille_report::{Evidence, SweepRow};
@@ -70,14 +71,22 @@ pub fn reduce(sample: &Path, readings: &Path) -> Result<Reduction, Error> {
 }
 
 /// Reduces the readings of a run, with the limits of its recipe and the check of the returned current.
-pub(crate) fn of_run(taken: &[(Reading, Circumstances)], inputs: &Inputs) -> Result<Reduction, Error> {
+pub(crate) fn of_run(
+    taken: &[(Reading, Circumstances)],
+    inputs: &Inputs,
+    plan: &Plan,
+) -> Result<Reduction, Error> {
+    // What the check of the contacts read was driven by other currents, and is judged by itself.
+    let of_contacts = contacts::rounds(plan);
+    let taken: Vec<&(Reading, Circumstances)> =
+        taken.iter().filter(|(_, circumstances)| !of_contacts.contains(&circumstances.round)).collect();
     let recipe = inputs.recipe.as_ref();
     let acceptance = recipe.map_or_else(Acceptance::default, |recipe| recipe.acceptance);
     let field_u = recipe.and_then(|recipe| recipe.hall.as_ref()).map_or(0.0, |hall| hall.field_relative_u);
     let returned = |readings: &[Reading]| {
         // A run has a clock that never stands still: its times are those of one reading each.
         let times: BTreeSet<u64> = readings.iter().map(|reading| reading.time.0.to_bits()).collect();
-        let here = taken.iter().filter(|(reading, _)| times.contains(&reading.time.0.to_bits()));
+        let here = taken.iter().copied().filter(|(reading, _)| times.contains(&reading.time.0.to_bits()));
         Some(returned_current(here, acceptance.returned_current))
     };
     let own = inputs.samples.iter().map(|sample| {

@@ -5,7 +5,7 @@ use crate::open::assemble;
 use crate::record::{Begun, Keep, Observer, Record};
 use crate::reduce::{Reduction, of_run};
 use crate::simulated::{Simulation, SimulationOptions};
-use crate::{Error, Inputs};
+use crate::{Error, Inputs, SampleContacts, contacts};
 use quadrille_bench::Complaint;
 use quadrille_experiment::{Circumstances, Event, Expected, Reading};
 use quadrille_plan::Plan;
@@ -26,6 +26,8 @@ pub struct Rehearsed {
     pub readings: Vec<(Reading, Circumstances)>,
     /// What else happened, in order.
     pub events: Vec<Event>,
+    /// What the check of the contacts says of each sample; nothing where the recipe asks for none.
+    pub contacts: Vec<SampleContacts>,
     /// What the readings say.
     pub reduction: Result<Reduction, String>,
     /// What the bench complained of.
@@ -101,8 +103,18 @@ pub fn rehearse_with(
         let outcome = run(&plan, &mut bench, &mut record, &mut simulation, stop).await;
         let duration = Second(begun.elapsed().as_secs_f64());
         let (readings, events, _) = record.finish();
-        let reduction = of_run(&readings, inputs).map_err(|error| error.to_string());
+        let reduction = of_run(&readings, inputs, &plan).map_err(|error| error.to_string());
+        let contacts = contacts::of_run(&readings, inputs, &plan);
         let complaints = simulation.complaints_at_end();
-        Ok(Rehearsed { plan: plan.clone(), outcome, duration, readings, events, reduction, complaints })
+        Ok(Rehearsed {
+            plan: plan.clone(),
+            outcome,
+            duration,
+            readings,
+            events,
+            contacts,
+            reduction,
+            complaints,
+        })
     })
 }

@@ -6,6 +6,7 @@
 
 mod choose;
 mod choosing;
+mod contacts;
 mod facts;
 mod limits;
 pub mod order;
@@ -14,6 +15,7 @@ mod steps;
 mod verify;
 
 pub use choosing::{Choosing, Chosen, Seen};
+pub use contacts::ContactCheck;
 pub use facts::BenchFacts;
 pub use settings::{ByEvidence, PlannedSample, Settings, Settle};
 pub use verify::{Judgement, Prediction, Verification, judge};
@@ -58,6 +60,9 @@ pub struct Plan {
     pub ramps: Ramps,
     /// When a temperature counts as reached, on a bench that controls it.
     pub stability: Stability,
+    /// How the contacts are checked, in the rounds that are for it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub contacts: Option<ContactCheck>,
     /// The rounds in order.
     pub rounds: Vec<Round>,
     /// Why each choice was made, in sentences.
@@ -117,6 +122,8 @@ pub struct Round {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Purpose {
+    /// The check of the contacts.
+    Contacts,
     /// The resistances at zero field, from which settling is learned.
     Resistivity,
     /// The Hall diagonals: dead times are the same at both signs of the field.
@@ -133,8 +140,11 @@ impl Plan {
 
     /// How many readings the plan takes, as far as it is decided.
     pub fn readings(&self) -> usize {
-        let of = |round: &Round| round.legs.len() * self.settings(round.sample).repeats as usize;
-        self.rounds.iter().map(of).sum::<usize>() * self.reversal.len()
+        let of_leg = |round: &Round, leg: &Configuration| match &self.contacts {
+            Some(check) if round.purpose == Purpose::Contacts => check.readings(leg),
+            _ => self.reversal.len() * self.settings(round.sample).repeats as usize,
+        };
+        self.rounds.iter().flat_map(|round| round.legs.iter().map(move |leg| of_leg(round, leg))).sum()
     }
 
     /// Plans a recipe for one sample; faults point at the lines of the documents that disagree.
@@ -160,6 +170,7 @@ impl Plan {
         equipped.bench.wiring.columns_of_each(samples)?;
         let (mut reasons, mut warnings) = (Vec::new(), Vec::new());
         let mut planned = Vec::new();
+        let checked: Vec<usize> = samples.iter().map(|sample| limits::contacts(equipped, sample)).collect();
         for sample in samples {
             let (one, why, doubts) = self::planned(equipped, sample, recipe)?;
             let name = one.name.clone();
@@ -178,7 +189,11 @@ impl Plan {
             reversal: recipe.reversal.clone(),
             ramps,
             stability: (&recipe.stability).into(),
-            rounds,
+            contacts: recipe.contacts.as_ref().map(ContactCheck::of),
+            rounds: match &recipe.contacts {
+                Some(_) => contacts::before(rounds, &checked),
+                None => rounds,
+            },
             reasons,
             warnings,
         })

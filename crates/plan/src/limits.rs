@@ -44,6 +44,7 @@ pub(crate) fn check(equipped: &EquippedBench, sample: &Sample, recipe: &Recipe) 
     fields(equipped, recipe, &mut faults);
     let resistivity = recipe.resistivity.iter().flat_map(|part| &part.configurations);
     let hall = recipe.hall.iter().flat_map(|part| &part.configurations);
+    faults.extend(crate::contacts::beyond(recipe));
     let contacts = contacts(equipped, sample);
     faults.extend(resistivity.chain(hall).filter_map(|configuration| beyond(configuration, contacts)));
     if faults.is_empty() { Ok(()) } else { Err(Faults(faults)) }

@@ -2,7 +2,7 @@
 
 use quadrille_operations::{
     Complaint, Ending, Error, FaultEvent, Measured, Outcome, Plan, Predicted, Reduction, Rehearsed, RunId,
-    RunLine, Served, Verified,
+    RunLine, SampleContacts, Served, Verified,
 };
 use serde_json::{Map, Value, json};
 use std::net::SocketAddr;
@@ -63,6 +63,14 @@ fn outcome(outcome: &Outcome) -> Value {
     })
 }
 
+/// The check of the contacts, where there was one.
+pub(crate) fn with_contacts(mut value: Value, contacts: &[SampleContacts]) -> Value {
+    if !contacts.is_empty() {
+        value["contacts"] = json!(contacts);
+    }
+    value
+}
+
 fn with_results(mut value: Value, result: Option<&Result<Reduction, String>>) -> Value {
     match result {
         Some(Ok(found)) => {
@@ -89,6 +97,7 @@ pub(crate) fn measured(measured: &Measured) -> Value {
         "events": measured.events,
         "plan": planned(&measured.plan),
     });
+    let value = with_contacts(value, &measured.contacts);
     with_results(value, measured.reduction.as_ref())
 }
 
@@ -101,6 +110,7 @@ pub(crate) fn rehearsed(rehearsed: &Rehearsed) -> Value {
         "complaints": complaint_list(&rehearsed.complaints),
         "plan": planned(&rehearsed.plan),
     });
+    let value = with_contacts(value, &rehearsed.contacts);
     with_results(value, Some(&rehearsed.reduction))
 }
 

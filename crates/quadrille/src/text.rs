@@ -2,7 +2,7 @@
 
 use quadrille_operations::{
     Circumstances, Complaint, Ending, Event, FaultEvent, Measured, Outcome, Output, Plan, Predicted, Reading,
-    Reduction, Rehearsed, RunLine, Served,
+    Reduction, Rehearsed, RunLine, SampleContacts, Served,
 };
 use quadrille_quantity::{Ampere, Kelvin, Ohm, Second, Tesla, Volt, with_uncertainty};
 use std::collections::BTreeSet;
@@ -96,6 +96,11 @@ pub(crate) fn event(event: &Event) -> Option<String> {
             let because = because.iter().chain(short_of).map(|line| format!("\n       {line}"));
             format!("Chosen for {sample} at {temperature}:{}", because.collect::<String>())
         }
+        Event::ContactsChecked { sample, accepted, findings } => {
+            let verdict = if *accepted { "good" } else { "NOT good enough" };
+            let findings: String = findings.iter().map(|line| format!("\n       {line}")).collect();
+            format!("Contacts of {sample}: {verdict}.{findings}")
+        }
         Event::HallTimed { dead, window, because } => {
             format!("Hall legs wait {dead} and average {window}: {because}.")
         }
@@ -188,6 +193,9 @@ pub(crate) fn measured(measured: &Measured) -> String {
     text.push_str(&choices(&measured.events));
     text.push_str(&outcome(&measured.plan, &measured.outcome));
     text.push_str(&as_expected(measured));
+    if !measured.contacts.is_empty() {
+        text.push_str(&format!("\n{}", contacts(&measured.contacts)));
+    }
     if let Some(result) = &measured.reduction {
         text.push('\n');
         text.push_str(&found(result));
@@ -226,6 +234,16 @@ fn as_expected(measured: &Measured) -> String {
     text
 }
 
+/// What the check of the contacts says.
+pub(crate) fn contacts(checked: &[SampleContacts]) -> String {
+    let of_sample = |checked: &SampleContacts| {
+        let verdict = if checked.accepted { "good" } else { "NOT good enough" };
+        let report = quadrille_report::contacts(&checked.report);
+        format!("{}: contacts {verdict}\n{report}\n", checked.sample)
+    };
+    checked.iter().map(of_sample).collect()
+}
+
 fn found(result: &Result<Reduction, String>) -> String {
     match result {
         Ok(reduction) => self::reduction(reduction),
@@ -234,7 +252,7 @@ fn found(result: &Result<Reduction, String>) -> String {
 }
 
 pub(crate) fn rehearsed(rehearsed: &Rehearsed) -> String {
-    format!("{}\n{}", course(rehearsed), found(&rehearsed.reduction))
+    format!("{}\n{}{}", course(rehearsed), contacts(&rehearsed.contacts), found(&rehearsed.reduction))
 }
 
 /// How a rehearsal went, without what it found.

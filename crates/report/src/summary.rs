@@ -74,7 +74,7 @@ fn check_line(check: &Check) -> String {
 }
 
 /// Two significant digits in per cent, below a thousandth in parts per million.
-fn percent(ratio: f64) -> String {
+pub(crate) fn percent(ratio: f64) -> String {
     if ratio == 0.0 || ratio.abs() >= 1e-3 {
         two_digits(100.0 * ratio, "%")
     } else {
@@ -137,7 +137,7 @@ fn share(uncertainty: f64, estimate: Estimate) -> String {
 }
 
 /// A paragraph with a sign before its first line and the rest indented.
-fn wrapped(sign: &str, text: &str) -> String {
+pub(crate) fn wrapped(sign: &str, text: &str) -> String {
     let mut result = String::new();
     let mut line = format!("  {sign}");
     let indent = " ".repeat(line.chars().count());

@@ -79,7 +79,7 @@ impl Work<'_> {
     ) -> Result<(), Failure> {
         let timing = match round.purpose {
             Purpose::Hall => Some(self.hall_timing(here, round, evidence).await?),
-            Purpose::Resistivity | Purpose::Proof => None,
+            Purpose::Contacts | Purpose::Resistivity | Purpose::Proof => None,
         };
         let pattern = self.plan.reversal.clone();
         let first = pattern.first().copied().unwrap_or(Polarity::Plus);
@@ -419,7 +419,7 @@ impl Work<'_> {
     }
 
     /// Keeps one state as one reading.
-    async fn keep_settled(
+    pub(crate) async fn keep_settled(
         &mut self,
         here: Here,
         polarity: Polarity,

@@ -83,7 +83,7 @@ impl Work<'_> {
         Ok(Ranges { voltage, current, widest })
     }
 
-    async fn drive(&mut self, here: Here, first: Polarity) -> Result<(), Failure> {
+    pub(crate) async fn drive(&mut self, here: Here, first: Polarity) -> Result<(), Failure> {
         let event =
             Event::IntentToEnergise { configuration: here.configuration, current: self.settings.current };
         self.recorder.event(&event).await?;
@@ -116,7 +116,7 @@ impl Work<'_> {
     }
 
     /// The ranges of a leg: pinned, or found by a look at the voltage on the range that holds the voltage limit.
-    async fn ranges(&mut self, wait: Second) -> Result<Ranges, Failure> {
+    pub(crate) async fn ranges(&mut self, wait: Second) -> Result<Ranges, Failure> {
         let current = self.bench.ammeter.set_range(self.settings.current).await?;
         if let Some(pinned) = self.settings.voltage_range {
             let voltage = self.bench.voltmeter.set_range(pinned).await?;
@@ -136,7 +136,13 @@ impl Work<'_> {
         Ok(Ranges { voltage, current, widest })
     }
 
-    async fn read(&mut self, here: Here, polarity: Polarity, ranges: Ranges) -> Result<(), Failure> {
+    /// Reads both meters now, and keeps what they said.
+    pub(crate) async fn read(
+        &mut self,
+        here: Here,
+        polarity: Polarity,
+        ranges: Ranges,
+    ) -> Result<Condition, Failure> {
         // Both apertures begin now: what the answers and the instruments' errors take afterwards is not part of them.
         let middle = self.begun.elapsed().as_secs_f64() + self.settings.aperture.0 / 2.0;
         let (voltage, current) = tokio::join!(self.bench.voltmeter.read(), self.bench.ammeter.read());
@@ -145,7 +151,8 @@ impl Work<'_> {
         let condition = condition(&voltage, &current, at_limit);
         let reading = self.reading(here, &voltage, &current, condition, middle);
         let circumstances = self.circumstances(here, polarity, ranges, &voltage, &current);
-        self.keep(here, polarity, &reading, &circumstances).await
+        self.keep(here, polarity, &reading, &circumstances).await?;
+        Ok(condition)
     }
 
     /// A reading of what both meters answered.
@@ -205,6 +212,9 @@ impl Work<'_> {
         circumstances: &Circumstances,
     ) -> Result<(), Failure> {
         self.recorder.reading(reading, circumstances).await?;
+        if let Some(gathered) = &mut self.of_contacts {
+            gathered.push(*reading);
+        }
         if reading.condition != Condition::Sound {
             let (configuration, reason) = (here.configuration, reading.condition.to_string());
             self.recorder.event(&Event::Marked { configuration, polarity, reason }).await?;

@@ -1,6 +1,7 @@
 //! Carries out a plan on a bench of role traits: cold switching, settling, reading both meters together, and
 //! stand-down on every way out. Knows no SCPI, no transport, no store and no wall clock.
 
+mod contacts;
 mod evidence;
 mod guarded;
 mod hall;

@@ -5,9 +5,9 @@ use crate::learned::Learned;
 use crate::leg::Here;
 use crate::stand_down::{Rest, StandDown, stand_down};
 use crate::{FieldHand, RecordError, Recorder, Stop};
-use quadrille_experiment::Event;
+use quadrille_experiment::{Event, Reading};
 use quadrille_instruments::{Bench, InstrumentError};
-use quadrille_plan::{Plan, Round, Settings};
+use quadrille_plan::{Plan, Purpose, Round, Settings};
 use quadrille_quantity::{Ampere, Kelvin, Tesla};
 use std::collections::BTreeMap;
 use tokio::time::Instant;
@@ -33,6 +33,14 @@ pub enum Failure {
     /// A field that nobody confirmed, or that the magnet did not reach.
     #[error("field of {0}: {1}")]
     Field(Tesla, String),
+    /// A sample whose contacts are not good enough, where the recipe does not go on with such.
+    #[error("contacts of {sample} are not good enough: {why}")]
+    Contacts {
+        /// Its name.
+        sample: String,
+        /// What is wrong with them.
+        why: String,
+    },
     /// A defect of this program.
     #[error("the program failed: {0}")]
     Panic(String),
@@ -74,6 +82,8 @@ pub(crate) struct Work<'r> {
     pub(crate) sample: usize,
     /// What is set for it on the instruments.
     pub(crate) settings: Settings,
+    /// The readings of a contact check, while one goes on.
+    pub(crate) of_contacts: Option<Vec<Reading>>,
     /// What the legs have taught of each sample.
     pub(crate) learned: BTreeMap<usize, Learned>,
 }
@@ -98,6 +108,7 @@ pub async fn run(
         target: None,
         sample: 0,
         settings: plan.settings(0).clone(),
+        of_contacts: None,
         learned: BTreeMap::new(),
     };
     let ending = tokio::select! {
@@ -231,6 +242,11 @@ impl Work<'_> {
         let (temperature, field) = self.surroundings(round, confirmed).await?;
         self.recorder.event(&Event::RoundStarted { round: number, temperature, field }).await?;
         self.settle_on(round, confirmed).await?;
+        if round.purpose == Purpose::Contacts {
+            self.check_contacts(round, confirmed).await?;
+            self.recorder.event(&Event::RoundFinished { round: round.number }).await?;
+            return Ok(());
+        }
         for &configuration in &round.legs {
             let temperature = self.temperature(round.temperature).await?;
             self.energised = true;

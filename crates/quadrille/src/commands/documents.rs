@@ -4,6 +4,7 @@ use super::{Shown, write_table};
 use crate::args::ResultsTable;
 use crate::exit::Exit;
 use crate::{json, text};
+use quadrille_operations::{Error, SampleContacts};
 use quadrille_quantity::{Kelvin, Tesla};
 use std::path::{Path, PathBuf};
 
@@ -34,8 +35,22 @@ pub(crate) fn predict(
 }
 
 pub(crate) fn reduce(sample: &Path, readings: &Path, table: &ResultsTable) -> anyhow::Result<(Exit, Shown)> {
-    let reduction = quadrille_operations::reduce(sample, readings)?;
+    let contacts: Vec<SampleContacts> =
+        quadrille_operations::contacts(sample, readings)?.into_iter().collect();
+    let good = contacts.iter().all(|checked| checked.accepted);
+    let reduction = match quadrille_operations::reduce(sample, readings) {
+        Ok(reduction) => reduction,
+        // A table of a contact check alone has nothing else to say.
+        Err(Error::Reduction(missing)) if !contacts.is_empty() => {
+            let text = format!("{}No result: {missing}\n", text::contacts(&contacts));
+            let json =
+                json::with_contacts(serde_json::json!({ "no_result": missing.to_string() }), &contacts);
+            return Ok((if good { Exit::Done } else { Exit::NotPassed }, Shown { text, json }));
+        }
+        Err(error) => return Err(error.into()),
+    };
     write_table(&reduction, table)?;
-    let exit = if reduction.accepted() { Exit::Done } else { Exit::NotPassed };
-    Ok((exit, Shown { text: text::reduction(&reduction), json: json::reduction(&reduction) }))
+    let exit = if reduction.accepted() && good { Exit::Done } else { Exit::NotPassed };
+    let text = format!("{}{}", text::contacts(&contacts), text::reduction(&reduction));
+    Ok((exit, Shown { text, json: json::with_contacts(json::reduction(&reduction), &contacts) }))
 }

@@ -38,7 +38,8 @@ pub(crate) fn rehearse(options: &Rehearse) -> anyhow::Result<(Exit, Shown)> {
         write_table(reduction, &options.table)?;
     }
     let accepted = rehearsed.reduction.as_ref().is_ok_and(quadrille_operations::Reduction::accepted);
-    let exit = Exit::of_run(&rehearsed.outcome, accepted && rehearsed.complaints.is_empty());
+    let good = rehearsed.contacts.iter().all(|checked| checked.accepted);
+    let exit = Exit::of_run(&rehearsed.outcome, accepted && good && rehearsed.complaints.is_empty());
     Ok((exit, Shown { text: text::rehearsed(&rehearsed), json: json::rehearsed(&rehearsed) }))
 }
 
@@ -70,7 +71,8 @@ pub(crate) fn measure(options: &Measure, quiet: bool) -> anyhow::Result<(Exit, S
         tracing::error!("{error:#}");
     }
     let accepted = matches!(&measured.reduction, Some(Ok(reduction)) if reduction.accepted());
-    let exit = Exit::of_run(&measured.outcome, accepted);
+    let good = measured.contacts.iter().all(|checked| checked.accepted);
+    let exit = Exit::of_run(&measured.outcome, accepted && good);
     Ok((exit, Shown { text: text::measured(&measured), json: json::measured(&measured) }))
 }
 

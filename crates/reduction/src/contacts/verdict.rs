@@ -5,7 +5,7 @@ use crate::Error;
 use crate::resistance::resistances;
 use crate::results::Check;
 use quadrille_experiment::{Contact, Reading};
-use quadrille_quantity::{Estimate, Ohm};
+use quadrille_quantity::{Estimate, Ohm, with_uncertainty};
 use serde::Serialize;
 
 /// What contacts must be. Every default is common practice, without a source.
@@ -52,6 +52,18 @@ pub struct PairVerdict {
     pub passed: bool,
 }
 
+impl PairVerdict {
+    fn finding(&self) -> String {
+        let [a, b] = self.pair;
+        let failed = self.checks.iter().filter(|check| !check.passed).map(|check| {
+            let (measured, limit) = (100.0 * check.measured, 100.0 * check.limit);
+            format!("{} {measured:.2} %, at most {limit:.2} %", check.name)
+        });
+        let told: Vec<String> = failed.chain(self.remarks.iter().cloned()).collect();
+        format!("pair {a}-{b} failed: {}", told.join("; "))
+    }
+}
+
 /// What is said of one contact.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct ContactVerdict {
@@ -84,6 +96,33 @@ impl ContactReport {
     /// Whether every pair and every contact passed.
     pub fn accepted(&self) -> bool {
         self.pairs.iter().all(|pair| pair.passed) && self.contacts.iter().all(|contact| contact.passed)
+    }
+
+    /// A sentence for each contact, for each pair that failed, and for everything a person should know.
+    pub fn findings(&self) -> Vec<String> {
+        let contacts = self.contacts.iter().map(|contact| {
+            let ohm = contact.resistance.map_or("resistance not told".to_owned(), |r| {
+                with_uncertainty(r.value, r.standard_uncertainty, Ohm::UNIT)
+            });
+            let verdict = contact.reason.as_ref().map_or("good".to_owned(), |why| format!("bad: {why}"));
+            format!("contact {}: {ohm}, {verdict}", contact.contact)
+        });
+        let pairs = self.pairs.iter().filter(|pair| !pair.passed).map(PairVerdict::finding);
+        contacts.chain(pairs).chain(self.remarks.iter().cloned()).collect()
+    }
+
+    /// What is wrong, in one sentence; empty where nothing is.
+    pub fn faults(&self) -> String {
+        let bad = self
+            .contacts
+            .iter()
+            .filter_map(|contact| Some(format!("contact {}: {}", contact.contact, contact.reason.as_ref()?)));
+        let bad: Vec<String> = bad.collect();
+        if !bad.is_empty() {
+            return bad.join("; ");
+        }
+        let failed = self.pairs.iter().filter(|pair| !pair.passed).map(PairVerdict::finding);
+        failed.collect::<Vec<_>>().join("; ")
     }
 }
 

@@ -113,6 +113,7 @@ pub(crate) fn plan() -> Plan {
         reversal: vec![Polarity::Plus, Polarity::Minus, Polarity::Minus],
         stability: Stability { within_k: 0.1, time: Second(20.0), longest_wait: Second(300.0) },
         ramps: Ramps::default(),
+        contacts: None,
         rounds: vec![
             round(1, Purpose::Resistivity, Tesla(0.0), legs(&["21,34", "12,43"])),
             round(2, Purpose::Hall, Tesla(0.5), legs(&["13,24"])),
