@@ -244,17 +244,20 @@ impl Work<'_> {
         self.settle_on(round, confirmed).await?;
         if round.purpose == Purpose::Contacts {
             self.check_contacts(round, confirmed).await?;
-            self.recorder.event(&Event::RoundFinished { round: round.number }).await?;
-            return Ok(());
-        }
-        for &configuration in &round.legs {
-            let temperature = self.temperature(round.temperature).await?;
-            self.energised = true;
-            let here = Here { round: round.number, field: confirmed, temperature, configuration };
-            self.leg(here, round).await?;
+        } else {
+            self.legs(round, confirmed).await?;
         }
         let (temperature, field) = self.surroundings(round, confirmed).await?;
         self.recorder.event(&Event::RoundFinished { round: number, temperature, field }).await?;
+        Ok(())
+    }
+
+    async fn legs(&mut self, round: &Round, field: Tesla) -> Result<(), Failure> {
+        for &configuration in &round.legs {
+            let temperature = self.temperature(round.temperature).await?;
+            self.energised = true;
+            self.leg(Here { round: round.number, field, temperature, configuration }, round).await?;
+        }
         Ok(())
     }
 }
