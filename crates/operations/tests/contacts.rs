@@ -55,8 +55,7 @@ fn bad(checked: &SampleContacts) -> Vec<u8> {
 }
 
 /// A metal that lets current in easily, and out through 40 kohm: a few hundred millivolts at the demonstration's current.
-const BARRIER: &str =
-    "[model.imperfections]\n[[model.imperfections.barrier]]\ncontact = 3\nsaturation_a = 2e-7\nideality = 1.2\nleak_ohm = 4e3";
+const BARRIER: &str = "[model.imperfections]\n[[model.imperfections.barrier]]\ncontact = 3\nsaturation_a = 2e-7\nideality = 1.2\nleak_ohm = 4e3";
 
 #[test]
 fn contacts_in_series_are_found_beside_what_the_film_narrows_towards_them() {
@@ -70,7 +69,8 @@ fn contacts_in_series_are_found_beside_what_the_film_narrows_towards_them() {
         // of the document differ by these, and so must what is found, but for one and the same narrowing.
         let found: Vec<f64> =
             checked.report.contacts.iter().map(|contact| contact.resistance.unwrap().value).collect();
-        let narrowing: Vec<f64> = found.iter().zip([41.0, 28.0, 55.0, 33.0]).map(|(c, put)| c - put).collect();
+        let narrowing: Vec<f64> =
+            found.iter().zip([41.0, 28.0, 55.0, 33.0]).map(|(c, put)| c - put).collect();
         for narrowing_at in &narrowing {
             assert!((narrowing_at - narrowing[0]).abs() < 2.0, "{narrowing:?}");
         }
@@ -90,7 +90,10 @@ fn a_barrier_is_found_at_its_contact_and_the_run_stands_down_before_it_measures(
         assert_eq!(bad(checked), [3], "{:#?}", checked.report);
         let Ending::Failed(failure) = &rehearsed.outcome.ending else { panic!("{:?}", rehearsed.outcome) };
         let said = failure.to_string();
-        assert!(said.starts_with("contacts of film of the demonstration are not good enough: contact 3"), "{said}");
+        assert!(
+            said.starts_with("contacts of film of the demonstration are not good enough: contact 3"),
+            "{said}"
+        );
         // No reading but those of the check, and none through other contacts than it asks for.
         let check_only = rehearsed.readings.iter().all(|(_, circumstances)| circumstances.round == 1);
         assert!(check_only);

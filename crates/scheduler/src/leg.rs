@@ -88,6 +88,7 @@ impl Work<'_> {
             Event::IntentToEnergise { configuration: here.configuration, current: self.settings.current };
         self.recorder.event(&event).await?;
         self.connect(here.configuration).await?;
+        self.drive_guard().await?;
         self.bench.source.set_level(self.settings.current * first.sign()).await?;
         self.bench.source.set_output(true).await?;
         Ok(())

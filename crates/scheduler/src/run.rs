@@ -84,6 +84,8 @@ pub(crate) struct Work<'r> {
     pub(crate) settings: Settings,
     /// The readings of a contact check, while one goes on.
     pub(crate) of_contacts: Option<Vec<Reading>>,
+    /// Whether the guard is driven now.
+    pub(crate) guard_is_driven: bool,
     /// What the legs have taught of each sample.
     pub(crate) learned: BTreeMap<usize, Learned>,
 }
@@ -109,6 +111,7 @@ pub async fn run(
         sample: 0,
         settings: plan.settings(0).clone(),
         of_contacts: None,
+        guard_is_driven: false,
         learned: BTreeMap::new(),
     };
     let ending = tokio::select! {
@@ -189,7 +192,7 @@ impl Work<'_> {
         let settings = self.settings.clone();
         self.bench.source.set_range_and_limit(settings.current, settings.voltage_limit).await?;
         self.bench.source.set_level(Ampere(0.0)).await?;
-        self.bench.source.set_guard(settings.guard).await?;
+        self.bench.source.set_guard(false).await?;
         self.set_aperture(settings.aperture_plc).await
     }
 
@@ -199,14 +202,33 @@ impl Work<'_> {
         Ok(())
     }
 
+    /// Drives the guard where the settings want it: only with a configuration connected. Rows that hang open drift by bias
+    /// currents, and a guard that follows them leaves nothing that would hold them.
+    pub(crate) async fn drive_guard(&mut self) -> Result<(), Failure> {
+        if self.settings.guard && !self.guard_is_driven {
+            self.bench.source.set_guard(true).await?;
+            self.guard_is_driven = true;
+        }
+        Ok(())
+    }
+
+    /// Leaves the guard undriven: before a long wait with nothing connected.
+    pub(crate) async fn undrive_guard(&mut self) -> Result<(), Failure> {
+        if self.guard_is_driven {
+            self.bench.source.set_guard(false).await?;
+            self.guard_is_driven = false;
+        }
+        Ok(())
+    }
+
     /// Brings other settings in force. Only between legs: the output is off.
     pub(crate) async fn take_up(&mut self, settings: Settings) -> Result<(), Failure> {
         let now = &self.settings;
         if (settings.current, settings.voltage_limit) != (now.current, now.voltage_limit) {
             self.bench.source.set_range_and_limit(settings.current, settings.voltage_limit).await?;
         }
-        if settings.guard != self.settings.guard {
-            self.bench.source.set_guard(settings.guard).await?;
+        if !settings.guard {
+            self.undrive_guard().await?;
         }
         if settings.aperture_plc != self.settings.aperture_plc {
             self.set_aperture(settings.aperture_plc).await?;
@@ -234,6 +256,7 @@ impl Work<'_> {
     }
 
     async fn round(&mut self, round: &Round) -> Result<(), Failure> {
+        self.undrive_guard().await?;
         self.reach_temperature(round.temperature).await?;
         let planned = round.field;
         let confirmed = self.reach_field(planned).await?;

@@ -73,7 +73,7 @@ async fn a_run_begins_with_the_source_off_and_everybody_known_and_shorted_before
         "matrix open all",
         "source range 200 µA limit 2.5 V",
         "source level 0 A",
-        "source guard true",
+        "source guard false",
         "voltmeter aperture 1",
         "ammeter aperture 1",
         "field 0 T",
@@ -82,9 +82,15 @@ async fn a_run_begins_with_the_source_off_and_everybody_known_and_shorted_before
         "record intent 21,34 200 µA",
     ];
     assert_eq!(world.log[..expected.len()], expected);
-    let expected =
-        ["record round 1 finished", "field 500 mT", "record field 500 mT 505 mT", "record round 2 started"];
-    assert_eq!(part(&world.log, expected[0], expected[3]), expected);
+    let expected = [
+        "record round 1 finished",
+        // Nothing is read for a while: rows that hang open would drift with a guard that follows them.
+        "source guard false",
+        "field 500 mT",
+        "record field 500 mT 505 mT",
+        "record round 2 started",
+    ];
+    assert_eq!(part(&world.log, expected[0], expected[4]), expected);
     assert!(world.log.contains(&"record round 2 finished".to_owned()));
 }
 
