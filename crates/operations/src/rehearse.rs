@@ -34,6 +34,14 @@ pub struct Rehearsed {
     pub complaints: Vec<Complaint>,
 }
 
+impl Rehearsed {
+    /// The readings as a table that [`crate::reduce`] reads again.
+    pub fn readings_csv(&self) -> String {
+        let readings: Vec<Reading> = self.readings.iter().map(|(reading, _)| *reading).collect();
+        quadrille_report::readings_csv(&readings)
+    }
+}
+
 /// What a rehearsal says of a run that is to come: how long, and which results how certain; `None` where a sample has no
 /// model. A rehearsal that comes to no end is told as the error that it is.
 pub fn estimate(inputs: &Inputs) -> Result<Option<Event>, Error> {

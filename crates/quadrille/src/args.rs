@@ -137,6 +137,9 @@ pub(crate) struct Rehearse {
     pub(crate) lacking: Lacking,
     #[command(flatten)]
     pub(crate) table: ResultsTable,
+    /// Writes the readings into this file, as `export` writes those of a run.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) readings: Option<PathBuf>,
 }
 
 /// Leave to energise.

@@ -124,7 +124,8 @@ class Simulated(Child):
 
     def __init__(self, program, *, bench, sample, folder, options=()):
         self.bench = Path(folder) / f"bench-of-{time.monotonic_ns()}.toml"
-        arguments = ["--bench", bench, "--sample", sample, "--listen", "127.0.0.1:0", "--bench-out", self.bench]
+        samples = sample if isinstance(sample, list) else [sample]
+        arguments = ["--bench", bench, *(part for each in samples for part in ("--sample", each)), "--listen", "127.0.0.1:0", "--bench-out", self.bench]
         super().__init__(program, "simulate", *arguments, "--json", *options)
         try:
             _, ready = self.out.wait_for(r"\S")

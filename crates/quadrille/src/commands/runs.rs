@@ -37,6 +37,10 @@ pub(crate) fn rehearse(options: &Rehearse) -> anyhow::Result<(Exit, Shown)> {
     if let Ok(reduction) = &rehearsed.reduction {
         write_table(reduction, &options.table)?;
     }
+    if let Some(path) = &options.readings {
+        let written = std::fs::write(path, rehearsed.readings_csv());
+        written.with_context(|| format!("{} cannot be written", path.display()))?;
+    }
     let accepted = rehearsed.reduction.as_ref().is_ok_and(quadrille_operations::Reduction::accepted);
     let good = rehearsed.contacts.iter().all(|checked| checked.accepted);
     let exit = Exit::of_run(&rehearsed.outcome, accepted && good && rehearsed.complaints.is_empty());
