@@ -138,11 +138,14 @@ impl Table<'_> {
             self.fault(line, column, "temperature_k", problem, "write kelvins, above 0".into());
             return None;
         }
-        let configuration = Configuration::new(a, b, c, d).filter(|c| c.is_four_terminal());
+        // Two terminals are a contact check's.
+        let configuration =
+            Configuration::new(a, b, c, d).filter(|c| c.is_four_terminal() || c.is_two_terminal());
         if configuration.is_none() {
             let column = self.column(record, "source_in");
             let problem = format!("contacts {a}, {b}, {c}, {d} use a contact twice");
-            self.fault(line, column, "source_in", problem, "write four different contacts, from 1".into());
+            let remedy = "write four different contacts, from 1, or one pair twice, as in 1, 2, 1, 2";
+            self.fault(line, column, "source_in", problem, remedy.into());
         }
         Some(Reading {
             time: Second(time?),

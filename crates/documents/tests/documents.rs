@@ -280,6 +280,16 @@ fn readings_are_read_in_any_order_of_columns() {
 }
 
 #[test]
+fn one_pair_that_drives_and_senses_is_a_reading_and_three_contacts_are_none() {
+    let readings_of = |row: &str| readings("r.csv", &format!("{HEADER}{row}\n"));
+    let two = readings_of("0,300,0,1,3,3,1,1e-6,-1e-3").unwrap();
+    assert_eq!(two[0].configuration.to_string(), "13,31");
+    let faults = readings_of("0,300,0,1,3,1,2,1e-6,1e-3").unwrap_err().to_string();
+    assert!(faults.contains("contacts 1, 3, 1, 2 use a contact twice"), "{faults}");
+    assert!(faults.contains("or one pair twice"), "{faults}");
+}
+
+#[test]
 fn faults_of_readings_are_told_with_line_and_column() {
     let text = format!(
         "{HEADER}0,300,0,1,2,3,4,1e-3,x\n0,300,0,1,1,3,4,1e-3,1\n0,300,0,1,2,3,4,1e-3\n0,-3,0,1,2,3,4,inf,1\n"

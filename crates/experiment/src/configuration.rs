@@ -85,6 +85,12 @@ impl Configuration {
         !sources.contains(&self.sense_high) && !sources.contains(&self.sense_low)
     }
 
+    /// Whether the contacts that carry current are those that sense: a two-terminal configuration, as of a contact check.
+    pub fn is_two_terminal(self) -> bool {
+        let sources = [self.source_in, self.source_out];
+        sources.contains(&self.sense_high) && sources.contains(&self.sense_low)
+    }
+
     /// Current and sense pairs exchanged: the configuration that reciprocity compares with this one.
     pub fn reciprocal(self) -> Self {
         Self {

@@ -114,7 +114,10 @@ mod tests {
     fn sizes_go_up_to_the_current_and_never_beyond() {
         let check = ContactCheck::of(&Contacts::default());
         let sizes: Vec<f64> = check.sizes(Ampere(2e-5)).iter().map(|size| size.0).collect();
-        assert_eq!(sizes, [0.5e-5, 1e-5, 1.5e-5, 2e-5]);
+        for (size, expected) in sizes.iter().zip([0.5e-5, 1e-5, 1.5e-5, 2e-5]) {
+            assert!((size / expected - 1.0).abs() < 1e-15, "{sizes:?}");
+        }
+        assert_eq!((sizes.len(), sizes[3]), (4, 2e-5));
         let written =
             ContactCheck { currents: Some(vec![Ampere(1e-7), Ampere(1e-6), Ampere(1e-5)]), ..check };
         assert_eq!(written.sizes(Ampere(2e-6)), [Ampere(1e-7), Ampere(1e-6)]);

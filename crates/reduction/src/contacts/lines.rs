@@ -100,10 +100,9 @@ pub fn lines(readings: &[Reading]) -> Result<Vec<PairLine>, Error> {
 
 /// The contacts of a reading that senses where it drives.
 fn pair_of(reading: &Reading) -> Option<[Contact; 2]> {
-    let ascending = |a: Contact, b: Contact| [a.min(b), a.max(b)];
     let c = reading.configuration;
-    let source = ascending(c.source_in, c.source_out);
-    (source == ascending(c.sense_high, c.sense_low)).then_some(source)
+    let [a, b] = [c.source_in, c.source_out];
+    c.is_two_terminal().then_some([a.min(b), a.max(b)])
 }
 
 fn line(pair: [Contact; 2], values: &[Ordered]) -> Option<ContactLine> {
