@@ -48,7 +48,7 @@ mod tests {
 
     #[test]
     fn tails_are_those_of_the_tables() {
-        // Abramowitz & Stegun 1964, table 26.8: upper percentage points.
+        // Abramowitz & Stegun 1964, table 26.8: upper percentage points, whose six digits are 1e-4 of the tail.
         for (freedom, chi2, tail) in [
             (1, 3.84146, 0.05),
             (4, 13.2767, 0.01),
@@ -56,7 +56,7 @@ mod tests {
             (30, 43.7730, 0.05),
             (100, 149.449, 0.001),
         ] {
-            assert!((larger(chi2, freedom) / tail - 1.0).abs() < 2e-5, "{freedom} {}", larger(chi2, freedom));
+            assert!((larger(chi2, freedom) / tail - 1.0).abs() < 1e-4, "{freedom} {}", larger(chi2, freedom));
         }
     }
 

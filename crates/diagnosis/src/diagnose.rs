@@ -36,6 +36,8 @@ pub struct Ranked {
     pub probability: f64,
     /// The likeliest of its members.
     pub member: Fault,
+    /// Every member with ln p(readings | member), the likeliest first; only differences mean anything.
+    pub members: Vec<(Fault, f64)>,
     /// How large that is, where it has a size.
     pub size: Option<Size>,
     /// How likely readings are that fit worse.
@@ -151,8 +153,12 @@ fn rank(problem: &Problem<'_>, all: &[Fault], fits: &[Fit]) -> Vec<(Ranked, usiz
         }
     }
     let of = |(class, (probability, k)): (Class, (f64, usize))| {
+        let mut places: Vec<usize> =
+            (0..all.len()).filter(|&j| all[j].class(problem.standard) == class).collect();
+        places.sort_by(|&a, &b| logarithms[b].total_cmp(&logarithms[a]));
+        let members = places.into_iter().map(|j| (all[j], fits[j].evidence)).collect();
         let size = size(problem, &fits[k]);
-        (Ranked { class, probability, member: all[k], size, fits: p_value(problem, &fits[k]) }, k)
+        (Ranked { class, probability, member: all[k], members, size, fits: p_value(problem, &fits[k]) }, k)
     };
     let mut ranked: Vec<(Ranked, usize)> = classes.into_iter().map(of).collect();
     ranked.sort_by(|(a, k), (b, j)| {

@@ -7,37 +7,20 @@
 //! see, and ∂y/∂g of a branch is −(A z)(A x).
 
 use crate::bench::{BenchModel, range_for};
+use crate::circuit::{Branch, NONE, Solved, Terminals, solve};
 use crate::elimination::Elimination;
-use crate::fault::{Fault, Row};
+use crate::fault::Fault;
 use crate::layout::Layout;
 use crate::reading::Setting;
 use crate::standard::Standard;
-use quadrille_experiment::{Configuration, Contact};
+use quadrille_experiment::Configuration;
 
 /// Above this many times the resistance of the whole standard the voltmeter's inputs count as floating: what they show is
 /// then decided by leaks, charges and bias currents that nobody knows. Ours.
 const FLOATING: f64 = 5.0;
 
-/// Steps in which cables are charged: 2 % of what is missing after one time constant.
-const CHARGING_STEPS: usize = 24;
-
 /// A reading has settled where it is within this part of its end. Ours.
 const CHARGED: f64 = 1e-3;
-
-const NONE: usize = usize::MAX;
-
-/// One conductance; a node beyond the last is ground.
-#[derive(Clone, Copy, Debug)]
-struct Branch {
-    a: usize,
-    b: usize,
-    siemens: f64,
-    /// The quantity whose logarithm its resistance follows.
-    quantity: usize,
-    /// Voltage in series, which raises `a` against `b`, and its quantity.
-    emf: f64,
-    emf_quantity: usize,
-}
 
 /// What is predicted of one reading.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -86,24 +69,6 @@ pub(crate) struct Forward<'a> {
     pub(crate) fault: Fault,
 }
 
-/// Places of terminals among the nodes.
-struct Terminals {
-    source: usize,
-    back: usize,
-    high: usize,
-    low: usize,
-}
-
-/// Solutions for one configuration.
-struct Solved {
-    background: Vec<f64>,
-    unit: Vec<f64>,
-    volts: Vec<f64>,
-    amperes: Vec<f64>,
-    /// Answer of the voltmeter to 1 A of the source after any time.
-    volts_at_rest: f64,
-}
-
 /// The list of quantities, and in which column of the Jacobian each stands.
 #[derive(Clone, Copy)]
 pub(crate) struct Point<'p> {
@@ -114,7 +79,7 @@ pub(crate) struct Point<'p> {
 }
 
 /// Marks a quantity without a column.
-pub(crate) const NO_COLUMN: usize = NONE;
+pub(crate) const NO_COLUMN: usize = usize::MAX;
 
 impl Forward<'_> {
     pub(crate) fn predict(
@@ -143,147 +108,6 @@ impl Forward<'_> {
                 self.reading(&settings[place], place, &branches, &terminals, burden, &solved, point, out);
             }
         }
-    }
-
-    /// What a guard that is not driven leaves: cables charge from rest for as long as the reading waits, by implicit Euler,
-    /// whose matrix has no subtraction either. What earlier readings left on the sense contacts is not followed.
-    fn charge(
-        &self,
-        system: &mut Elimination,
-        branches: &[Branch],
-        terminals: &Terminals,
-        values: &[f64],
-        solved: &mut Solved,
-    ) {
-        let step = self.bench.settle_s * values[self.layout.size()].exp() / CHARGING_STEPS as f64;
-        let per_step = self.bench.cable.capacitance_f / step;
-        if !(per_step.is_finite() && per_step > 0.0) {
-            return;
-        }
-        system.clear();
-        for branch in branches {
-            system.add(branch.a, branch.b, branch.siemens);
-        }
-        for cable in 0..8 {
-            system.add(cable, NONE, per_step);
-        }
-        system.factor();
-        let mut x = vec![0.0; solved.unit.len()];
-        for _ in 0..CHARGING_STEPS {
-            for (node, x) in x.iter_mut().enumerate() {
-                *x = if node < 8 { *x * per_step } else { 0.0 };
-            }
-            x[terminals.source] += 1.0;
-            system.solve(&mut x);
-        }
-        solved.unit = x;
-    }
-
-    fn biases(&self, values: &[f64]) -> [f64; 2] {
-        [values[self.layout.bias(0)], values[self.layout.bias(1)]]
-    }
-
-    fn buffers(&self) -> bool {
-        self.bench.buffers.is_some() && self.fault != Fault::BuffersOut
-    }
-
-    /// Matrix, leads, standard, cables and the fault's own branch.
-    fn branches(&self, configuration: Configuration, values: &[f64], branches: &mut Vec<Branch>) {
-        let (bench, layout, fault) = (self.bench, self.layout, self.fault);
-        let ground = NONE;
-        branches.clear();
-        let mut add = |a: usize, b: usize, ohm: f64, quantity: usize| {
-            let siemens = 1.0 / (ohm * values[quantity].exp());
-            branches.push(Branch { a, b, siemens, quantity, emf: 0.0, emf_quantity: NONE });
-        };
-        let factor = if fault == Fault::AllScaled { values[layout.factor()].exp() } else { 1.0 };
-        for (k, resistor) in self.standard.resistors().iter().enumerate() {
-            add(8 + resistor.ends.0, 8 + resistor.ends.1, resistor.ohm * factor, layout.resistor(k));
-        }
-        for k in 0..4 {
-            let contact = match fault {
-                Fault::LeadsSwapped(i, j) if k == i => j,
-                Fault::LeadsSwapped(i, j) if k == j => i,
-                _ => k,
-            };
-            let ohm = if fault == Fault::ContactOpen(k) { bench.matrix.open_ohm } else { bench.lead.ohm };
-            add(4 + k, 8 + contact, ohm, layout.lead(k));
-        }
-        for cable in 0..8 {
-            let guard = bench.guard && fault != Fault::GuardOff;
-            add(cable, ground, bench.insulation_ohm(guard), layout.insulation(cable));
-        }
-        match fault {
-            Fault::Leak(i, j) => add(8 + i, 8 + j, 1.0, layout.size()),
-            Fault::LeakToGround(k) => add(8 + k, ground, 1.0, layout.size()),
-            _ => {}
-        }
-        let contacts = configuration.contacts().map(Contact::index);
-        for (r, row) in Row::ALL.into_iter().enumerate() {
-            for column in 0..4 {
-                let told = contacts[r] == column;
-                let closed = match fault {
-                    Fault::CrosspointOpen(broken, k) if (broken, k) == (row, column) => false,
-                    Fault::CrosspointClosed(broken, k) if (broken, k) == (row, column) => true,
-                    _ => told,
-                };
-                let (ohm, quantity) = if closed {
-                    (bench.matrix.closed_ohm, layout.closed(r, column))
-                } else {
-                    (bench.matrix.open_ohm, layout.open(r, column))
-                };
-                let siemens = 1.0 / (ohm * values[quantity].exp());
-                let (emf, emf_quantity) =
-                    if closed { (values[layout.emf(r, column)], layout.emf(r, column)) } else { (0.0, NONE) };
-                branches.push(Branch { a: r, b: 4 + column, siemens, quantity, emf, emf_quantity });
-            }
-        }
-    }
-
-    /// Instruments at their terminals; an open lead of a row sets the terminal apart. Also the burden's conductance.
-    fn instruments(&self, values: &[f64], branches: &mut Vec<Branch>) -> (Terminals, f64) {
-        let (bench, layout, fault) = (self.bench, self.layout, self.fault);
-        let apart = 8 + self.standard.nodes();
-        let terminal = |row: Row| if fault == Fault::RowOpen(row) { apart } else { row.index() };
-        let (source, back) = match fault {
-            Fault::CurrentRowsExchanged => (terminal(Row::Return), terminal(Row::Source)),
-            _ => (terminal(Row::Source), terminal(Row::Return)),
-        };
-        let (high, low) = match fault {
-            Fault::VoltmeterReversed => (terminal(Row::SenseLow), terminal(Row::SenseHigh)),
-            _ => (terminal(Row::SenseHigh), terminal(Row::SenseLow)),
-        };
-        let mut add = |a: usize, b: usize, ohm: f64, quantity: usize| {
-            let logarithm = if quantity == NONE { 0.0 } else { values[quantity] };
-            let siemens = 1.0 / (ohm * logarithm.exp());
-            branches.push(Branch { a, b, siemens, quantity, emf: 0.0, emf_quantity: NONE });
-            siemens
-        };
-        // The node set apart hangs on its row, or where no row is open on ground, by what an open crosspoint has.
-        match fault {
-            Fault::RowOpen(row) => add(apart, row.index(), bench.matrix.open_ohm, NONE),
-            _ => add(apart, NONE, bench.matrix.open_ohm, NONE),
-        };
-        add(source, NONE, bench.source.output_ohm, layout.output());
-        match bench.buffers.filter(|_| self.buffers()) {
-            Some(buffers) => {
-                add(high, NONE, buffers.input_ohm, layout.input(0));
-                add(low, NONE, buffers.input_ohm, layout.input(1));
-            }
-            None => {
-                add(high, low, bench.voltmeter.input_ohm, layout.input(0));
-                if bench.voltmeter.low_to_ground_ohm.is_finite() {
-                    add(low, NONE, bench.voltmeter.low_to_ground_ohm, layout.input(1));
-                }
-            }
-        }
-        if fault == Fault::Loading {
-            add(high, low, 1.0, layout.size());
-        }
-        let ohm =
-            if fault == Fault::AmmeterShorted { bench.ammeter.shorted_ohm } else { bench.ammeter.burden_ohm };
-        let burden = add(back, NONE, ohm, NONE);
-        (Terminals { source, back, high, low }, burden)
     }
 
     /// Range that a meter is on: where a fault keeps it on another, that one.
@@ -421,40 +245,102 @@ fn at(x: &[f64], node: usize) -> f64 {
     if node == NONE { 0.0 } else { x[node] }
 }
 
-fn solve(
-    system: &mut Elimination,
-    nodes: usize,
-    branches: &[Branch],
-    terminals: &Terminals,
-    biases: [f64; 2],
-) -> Solved {
-    system.clear();
-    let mut background = vec![0.0; nodes];
-    for branch in branches {
-        system.add(branch.a, branch.b, branch.siemens);
-        if branch.emf != 0.0 {
-            background[branch.a] += branch.siemens * branch.emf;
-            background[branch.b] -= branch.siemens * branch.emf;
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::{bench, settings, standard};
+
+    /// Derivatives against differences of both sides, for faults that change the circuit in each way.
+    #[test]
+    fn derivatives_are_those_of_the_predictions() {
+        let (standard, bench) = (standard(1e4), bench());
+        let layout = Layout::new(&standard, &bench);
+        let settings = settings();
+        let groups = groups(settings.iter());
+        let faults = [
+            (Fault::Good, 0.0),
+            (Fault::Leak(0, 2), 9.0),
+            (Fault::LeakToGround(1), 11.0),
+            (Fault::Loading, 10.0),
+            (Fault::AllScaled, 0.3),
+            (Fault::VoltmeterGain, -0.2),
+            (Fault::ComplianceLow, -2.0),
+            (Fault::CurrentRowsExchanged, 0.0),
+            (Fault::VoltmeterReversed, 0.0),
+            (Fault::SourceReversed, 0.0),
+            (Fault::AmmeterReversed, 0.0),
+            (Fault::CrosspointClosed(crate::Row::SenseHigh, 1), 0.0),
+        ];
+        for (fault, size) in faults {
+            let forward = Forward { standard: &standard, bench: &bench, layout, fault };
+            let mut values: Vec<f64> = (0..layout.count()).map(|q| 0.02 * (q as f64 + 1.0).sin()).collect();
+            // Thermoelectric voltages, bias currents and offsets are small numbers.
+            let volts = layout.emf(0, 0)..layout.lead(0);
+            let amperes = [layout.bias(0), layout.bias(1), layout.source_offset()];
+            let unit = |q: usize| match q {
+                q if volts.contains(&q) => 1e-4,
+                q if amperes.contains(&q) => 1e-8,
+                _ => 1.0,
+            };
+            values.iter_mut().enumerate().for_each(|(q, value)| *value *= unit(q));
+            values[layout.size()] = size;
+            values[layout.factor()] = size;
+            let scales = vec![1.0; values.len()];
+            let columns: Vec<usize> = (0..values.len()).collect();
+            let predict = |values: &[f64], count: usize| {
+                let mut out = Predictions::default();
+                let point = Point { values, scales: &scales, columns: &columns, count };
+                let point = if count == 0 {
+                    Point { columns: &vec![NO_COLUMN; values.len()], ..point }
+                } else {
+                    point
+                };
+                forward.predict(&settings, &groups, point, &mut out);
+                out
+            };
+            let exact = predict(&values, values.len());
+            for q in 0..values.len() {
+                let h = 1e-5 * unit(q);
+                let at = |shift: f64| {
+                    let mut moved = values.clone();
+                    moved[q] += shift;
+                    predict(&moved, 0).readings
+                };
+                let (above, below) = (at(h), at(-h));
+                for k in 0..settings.len() {
+                    let by_volts = (above[k].volts - below[k].volts) / (2.0 * h);
+                    let by_amperes = (above[k].amperes - below[k].amperes) / (2.0 * h);
+                    let of = |row: usize| exact.jacobian[row * values.len() + q];
+                    let volts = exact.readings[k].volts.abs().max(0.1);
+                    let slack = |size: f64, d: f64| 1e-7 * size + 1e-7 * d.abs() + 1e-14 * size / h;
+                    assert!(
+                        (of(2 * k) - by_volts).abs() < slack(volts, by_volts),
+                        "{fault:?} quantity {q} reading {k}: {} {by_volts}",
+                        of(2 * k)
+                    );
+                    assert!(
+                        (of(2 * k + 1) - by_amperes).abs() < slack(1e-5, by_amperes),
+                        "{fault:?} quantity {q} reading {k}: {} {by_amperes}",
+                        of(2 * k + 1)
+                    );
+                }
+            }
         }
     }
-    background[terminals.high] += biases[0];
-    background[terminals.low] += biases[1];
-    system.factor();
-    system.solve(&mut background);
-    let unit_at = |pairs: &[(usize, f64)]| {
-        let mut b = vec![0.0; nodes];
-        for &(node, ampere) in pairs {
-            b[node] += ampere;
+
+    #[test]
+    fn a_voltmeter_behind_an_open_lead_floats_and_no_other() {
+        let (standard, bench) = (standard(1e4), bench());
+        let settings = settings();
+        let layout = Layout::new(&standard, &bench);
+        let values = vec![0.0; layout.count()];
+        for (fault, floats) in [(Fault::Good, 0), (Fault::RowOpen(crate::Row::SenseLow), settings.len())] {
+            let forward = Forward { standard: &standard, bench: &bench, layout, fault };
+            let columns = vec![NO_COLUMN; values.len()];
+            let point = Point { values: &values, scales: &values, columns: &columns, count: 0 };
+            let mut out = Predictions::default();
+            forward.predict(&settings, &groups(settings.iter()), point, &mut out);
+            assert_eq!(out.readings.iter().filter(|read| read.floats).count(), floats);
         }
-        system.solve(&mut b);
-        b
-    };
-    let unit = unit_at(&[(terminals.source, 1.0)]);
-    Solved {
-        volts_at_rest: unit[terminals.high] - unit[terminals.low],
-        background,
-        unit,
-        volts: unit_at(&[(terminals.high, 1.0), (terminals.low, -1.0)]),
-        amperes: unit_at(&[(terminals.back, 1.0)]),
     }
 }

@@ -4,10 +4,12 @@
 
 mod bench;
 mod chi2;
+mod circuit;
 mod data;
 mod diagnose;
 mod elimination;
 mod error;
+mod evidence;
 mod fault;
 mod fit;
 mod fits;
@@ -21,8 +23,12 @@ mod linear;
 mod next;
 mod power;
 mod reading;
+mod search;
 mod standard;
 mod state;
+mod student;
+#[cfg(test)]
+mod testing;
 mod wild;
 
 pub use bench::{
