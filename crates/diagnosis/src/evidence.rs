@@ -10,6 +10,9 @@ use nalgebra::{Cholesky, DMatrix, Dyn};
 /// Logarithm of the range over which the size of a leak or a limit may lie.
 const SIZES: f64 = 16.0;
 
+/// A word of the instruments that is less likely than e to this is not explained.
+const UNEXPLAINED: f64 = -4.0;
+
 impl Search<'_> {
     /// The fit that a search ended with.
     pub(crate) fn finish(self, state: State) -> Fit {
@@ -26,8 +29,9 @@ impl Search<'_> {
         let evidence = if solvable.is_some() { 0.0 } else { f64::NEG_INFINITY };
         let cholesky = solvable.unwrap_or_else(|| Cholesky::pack_dirty(DMatrix::identity(n, n)));
         let half_determinant = self.half_determinant(&state).unwrap_or_else(|| half_logarithm(&cholesky));
-        let flags: f64 =
-            state.predictions.readings.iter().enumerate().map(|(k, read)| data.flags(k, read)).sum();
+        let words: Vec<f64> =
+            state.predictions.readings.iter().enumerate().map(|(k, read)| data.flags(k, read)).collect();
+        let flags: f64 = words.iter().sum();
         let used = |row: &usize| state.residuals[*row].is_finite();
         let widths: f64 = (0..data.y.len())
             .filter(|row| data.y[*row].is_finite())
@@ -71,6 +75,7 @@ impl Search<'_> {
             objective: state.objective - flags,
             chi2,
             rows,
+            wrong_flags: words.iter().filter(|word| **word < UNEXPLAINED).count(),
             left_out: Vec::new(),
             residuals,
             noise: self.noise,

@@ -35,6 +35,8 @@ pub(crate) struct Fit {
     /// Σ r²/D + |u|², and how many rows it has.
     pub(crate) chi2: f64,
     pub(crate) rows: usize,
+    /// How many of the instruments' words the fault does not explain.
+    pub(crate) wrong_flags: usize,
     /// Standardised residuals, corrected for what each row had its own way; not finite where a row was not used.
     pub(crate) left_out: Vec<f64>,
     /// Plain standardised residuals.

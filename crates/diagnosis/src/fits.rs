@@ -14,6 +14,9 @@ const OPPOSITE: f64 = 0.02;
 /// So many pairs say whether inputs float.
 const PAIRS: usize = 4;
 
+/// More words of the instruments that a fault does not explain than so many, and one reading in twenty, are not said by chance.
+const WRONG_FLAGS: usize = 2;
+
 /// How likely readings are that fit worse than these.
 ///
 /// p of χ². Readings that a fit calls wild are left out where they are few. Two faults explain whatever there is, and are held
@@ -25,6 +28,9 @@ pub(crate) fn p_value(problem: &Problem<'_>, fit: &Fit) -> f64 {
     }
     // An open contact hangs on both lines in turn: there the readings are opposite.
     if matches!(fit.fault, Fault::RowOpen(_)) && is_connected(problem, fit) || is_refuted(problem, fit) {
+        return 0.0;
+    }
+    if fit.wrong_flags > WRONG_FLAGS + problem.data.settings.len() / 20 {
         return 0.0;
     }
     let wild = single(fit, problem.data.settings.len()).unwrap_or_default();
@@ -42,7 +48,8 @@ fn is_connected(problem: &Problem<'_>, fit: &Fit) -> bool {
     let by_bias = bias * problem.standard.scale_ohm();
     let floats = |k: usize| data.y[2 * k].is_finite() && !fit.residuals[2 * k].is_finite();
     let floating: Vec<usize> = (0..data.settings.len()).filter(|&k| floats(k)).collect();
-    let (mut pairs, mut opposite) = (0, 0);
+    // With the current's contacts as they are, and exchanged too: a fault of the current's rows spoils the latter alone.
+    let mut counts = [(0, 0); 2];
     for (place, &k) in floating.iter().enumerate() {
         for &j in &floating[place + 1..] {
             let (a, b) = (data.settings[k].configuration, data.settings[j].configuration);
@@ -50,17 +57,18 @@ fn is_connected(problem: &Problem<'_>, fit: &Fit) -> bool {
             let same = (a.source_in, a.source_out) == (b.source_in, b.source_out) && a_sign * b_sign > 0.0;
             let turned = (a.source_in, a.source_out) == (b.source_out, b.source_in) && a_sign * b_sign < 0.0;
             if (a.sense_high, a.sense_low) == (b.sense_low, b.sense_high) && (same || turned) {
+                let (pairs, opposite) = &mut counts[usize::from(turned)];
                 let (v, w) = (data.y[2 * k], data.y[2 * j]);
-                pairs += 1;
+                *pairs += 1;
                 let range = &bench.voltmeter.ranges
                     [range_for(&bench.voltmeter.ranges, data.settings[k].voltage_range.0)];
                 let nothing =
                     10.0 * (range.offset_u + range.noise + 2.0 * bench.matrix.thermoelectric_v + by_bias);
-                opposite += usize::from((v + w).abs() < nothing.max(OPPOSITE * v.abs().max(w.abs())));
+                *opposite += usize::from((v + w).abs() < nothing.max(OPPOSITE * v.abs().max(w.abs())));
             }
         }
     }
-    pairs >= PAIRS && 2 * opposite > pairs
+    counts.iter().any(|&(pairs, opposite)| pairs >= PAIRS && 3 * opposite > 2 * pairs)
 }
 
 /// Noise of its own has no reason to change sign with the current: ln of the ratio of both sums of squares is about normal
