@@ -290,8 +290,8 @@ impl Search<'_> {
         // What is second order in the resistors must not be taken for a lead of kilohms.
         for (c, &quantity) in self.free.iter().enumerate() {
             if self.forward.layout.is_exponent(quantity) {
-                let room = |u: f64, du: f64| (u + du).clamp(-MOST_EXPONENT, MOST_EXPONENT) - u;
-                step[c] = room(u[c], step[c].clamp(-EXPONENT_STEP, EXPONENT_STEP));
+                let end = u[c] + step[c].clamp(-EXPONENT_STEP, EXPONENT_STEP);
+                step[c] = end.clamp(-MOST_EXPONENT, MOST_EXPONENT) - u[c];
             }
         }
         if let Some(c) = self.size_column {

@@ -122,16 +122,12 @@ fn values(layout: Layout, fault: Fault, state: &State) -> Vec<f64> {
         Fault::ResistorOff(k) => values[layout.resistor(k)] += size,
         _ => values[layout.size()] = size,
     }
-    let lists: [(&[f64], &dyn Fn(usize) -> usize); 4] = [
-        (&state.volt_gain, &|k| layout.volt_gain(k)),
-        (&state.volt_offset_v, &|k| layout.volt_offset(k)),
-        (&state.ampere_gain, &|k| layout.ampere_gain(k)),
-        (&state.ampere_offset_a, &|k| layout.ampere_offset(k)),
-    ];
-    for (list, place) in lists {
-        for (k, &x) in list.iter().enumerate() {
-            values[place(k)] = x;
-        }
-    }
+    let mut fill = |list: &[f64], place: &dyn Fn(usize) -> usize| {
+        list.iter().enumerate().for_each(|(k, &x)| values[place(k)] = x);
+    };
+    fill(&state.volt_gain, &|k| layout.volt_gain(k));
+    fill(&state.volt_offset_v, &|k| layout.volt_offset(k));
+    fill(&state.ampere_gain, &|k| layout.ampere_gain(k));
+    fill(&state.ampere_offset_a, &|k| layout.ampere_offset(k));
     values
 }
