@@ -14,6 +14,9 @@ pub(crate) const NONE: usize = usize::MAX;
 /// Steps in which cables are charged: 2 % of what is missing after one time constant.
 const CHARGING_STEPS: usize = 24;
 
+/// A lead that hangs loose leaks this much less than an open crosspoint. Ours.
+const LOOSE: f64 = 100.0;
+
 /// One conductance; a node beyond the last is ground.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Branch {
@@ -126,9 +129,9 @@ impl Forward<'_> {
             branches.push(Branch { a, b, siemens, quantity, emf: 0.0, emf_quantity: NONE });
             siemens
         };
-        // The node set apart hangs on its row, or where no row is open on ground, by what an open crosspoint has.
+        // The node set apart hangs on its row, or where no row is open on ground.
         match fault {
-            Fault::RowOpen(row) => add(apart, row.index(), bench.matrix.open_ohm, NONE),
+            Fault::RowOpen(row) => add(apart, row.index(), LOOSE * bench.matrix.open_ohm, NONE),
             _ => add(apart, NONE, bench.matrix.open_ohm, NONE),
         };
         add(source, NONE, bench.source.output_ohm, layout.output());

@@ -5,11 +5,18 @@ use crate::data::Data;
 use crate::fault::{Fault, Row};
 use crate::fit::{Fit, Problem};
 use crate::linear::bare;
-use quadrille_experiment::Configuration;
+use crate::reading::Setting;
+use quadrille_experiment::{Configuration, Contact};
 
 /// The part of what the readings scatter by that may be left where the other input's voltage explains them. Ours: charge comes
 /// and goes, but it does not make most of it.
 const LEFT: f64 = 0.3;
+
+/// The same where leaks, no two of which are alike, make most of what the open input has. Ours.
+const LEFT_BY_LEAKS: f64 = 0.5;
+
+/// The part of the other input's voltage below which what is shown says nothing. Ours.
+const FOLLOWS: f64 = 0.1;
 
 /// With fewer readings nothing is said.
 const ENOUGH: usize = 8;
@@ -34,25 +41,54 @@ pub(crate) fn is_refuted(problem: &Problem<'_>, fit: &Fit) -> bool {
     let times: Vec<f64> = hanging.iter().map(|&k| k as f64).collect();
     let ones = vec![1.0; shown.len()];
     let by_itself = left(&shown, &[&ones]);
+    let divided = by_leaks(problem, fit.fault, &hanging);
     let explains = |&row: &Row| {
         let others = others(problem, row, &hanging);
-        others.is_none_or(|others| left(&shown, &[&ones, &times, &others]) <= LEFT * LEFT * by_itself)
+        others.is_none_or(|others| {
+            // An input that leaks to the other one follows it: then hardly anything is shown.
+            let follows = FOLLOWS * FOLLOWS * left(&others, &[&ones]);
+            let rest = left(&shown, &[&ones, &times, &others, divided.as_deref().unwrap_or(&ones)]);
+            let most = if divided.is_some() { LEFT_BY_LEAKS } else { LEFT };
+            rest <= most * most * by_itself.max(follows)
+        })
     };
     !rows.iter().any(explains)
 }
 
 /// Voltage of the input that is connected, against the return lead, as a good bench has it.
 fn others(problem: &Problem<'_>, row: Row, places: &[usize]) -> Option<Vec<f64>> {
-    let settings = places
+    let connected = |c: Configuration| if row == Row::SenseHigh { c.sense_low } else { c.sense_high };
+    against_return(problem, places, connected)
+}
+
+/// What the open crosspoints of a row whose own does not close make of it: about the mean of all contacts' voltages.
+fn by_leaks(problem: &Problem<'_>, fault: Fault, places: &[usize]) -> Option<Vec<f64>> {
+    if !matches!(fault, Fault::CrosspointOpen(..)) {
+        return None;
+    }
+    let mut sum = vec![0.0; places.len()];
+    for contact in Contact::first(4) {
+        let volts = against_return(problem, places, |_| contact)?;
+        sum.iter_mut().zip(volts).for_each(|(sum, v)| *sum += v / 4.0);
+    }
+    Some(sum)
+}
+
+/// Voltage of a contact against the return lead, as a good bench has it.
+fn against_return(
+    problem: &Problem<'_>,
+    places: &[usize],
+    contact: impl Fn(Configuration) -> Contact,
+) -> Option<Vec<f64>> {
+    let settings: Vec<(Setting, bool)> = places
         .iter()
         .map(|&k| {
             let mut setting = problem.data.settings[k];
-            let Configuration { source_out, sense_high, sense_low, .. } = setting.configuration;
-            let connected = if row == Row::SenseHigh { sense_low } else { sense_high };
-            (setting.configuration.sense_high, setting.configuration.sense_low) = (connected, source_out);
-            (setting, connected == source_out)
+            let (looked_at, back) = (contact(setting.configuration), setting.configuration.source_out);
+            (setting.configuration.sense_high, setting.configuration.sense_low) = (looked_at, back);
+            (setting, looked_at == back)
         })
-        .collect::<Vec<_>>();
+        .collect();
     let data =
         Data::of_settings(problem.bench, settings.iter().map(|(setting, _)| *setting).collect()).ok()?;
     let other = Problem { data: &data, ..*problem };

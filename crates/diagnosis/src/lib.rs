@@ -1,6 +1,15 @@
 //! What the readings of a known network say of the bench that took them: which fault is likeliest, which cannot be told
 //! apart, what was not tested. Pure, with a forward model of its own; it never sees the simulator, which would agree with
 //! every mistake.
+//!
+//! [`wild()`] comes first, and what it names is read again; [`diagnose`] ranks all classes and concludes; [`next_reading`] says
+//! what would part two faults; [`power`] says before anything is read what a standard can show on a bench.
+//!
+//! What is modelled, and what a simulation must therefore have to try it: resistors uniform within their tolerance; each crosspoint
+//! with its own closed resistance, leak when open and thermoelectric voltage; resistance of leads; insulation of each cable, guarded
+//! or not, and without a guard its charging; the source's output resistance, gain, offset and voltage limit; burden of the ammeter;
+//! the voltmeter's or the buffers' inputs and bias currents; gain and offset of each range; noise, digits, overload and compliance.
+//! What is not: capacitance under any other fault, drift from reading to reading, contacts that are not ohmic, two faults at once.
 
 mod bench;
 mod chi2;

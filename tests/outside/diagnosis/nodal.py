@@ -93,7 +93,7 @@ def reading(question, one):
         if name == "row-open":
             k = ROWS.index(arguments[0])
             terminals[k] = "apart"
-            network.resistor("apart", f"r{k}", bench["matrix"]["open_ohm"])
+            network.resistor("apart", f"r{k}", 100 * bench["matrix"]["open_ohm"])
         source, back, high, low = terminals
         if name == "current-rows-exchanged":
             source, back = back, source

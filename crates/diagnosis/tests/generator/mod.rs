@@ -317,10 +317,7 @@ pub fn fault(draw: &mut Draw, kind: &str, scale: Scale, standard: &Standard) -> 
         "edge-leak" => {
             let k = draw.below(4);
             let ends = standard.resistors()[k].ends;
-            (
-                Fault::Leak(ends.0.min(ends.1), ends.0.max(ends.1)),
-                total * draw.log(0.03, if high { 1.5 } else { 1.5 }),
-            )
+            (Fault::Leak(ends.0.min(ends.1), ends.0.max(ends.1)), total * draw.log(0.03, 1.5))
         }
         "diagonal-leak" => {
             let k = draw.below(2);
