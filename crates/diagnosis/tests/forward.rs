@@ -97,8 +97,8 @@ fn a_source_at_its_limit_drives_what_the_limit_allows() {
     let configuration: Configuration = "12,12".parse().unwrap();
     let setting = drive.setting(&bench, configuration, Polarity::Plus, Volt(1.0));
     let seen = predict(&standard, &bench, Fault::Good, &State::default(), &[setting]).unwrap()[0];
-    // 10 kΩ beside the other three, two crosspoints of 1 Ω, two leads of 0.1 Ω, the burden of 10 Ω.
-    let between = 1.0 / (1e-4 + 1.0 / 7e4);
+    // 10 kΩ beside the other three and the voltmeter's 10 GΩ, two crosspoints of 1 Ω, two leads of 0.1 Ω, the burden of 10 Ω.
+    let between = 1.0 / (1e-4 + 1.0 / 7e4 + 1e-10);
     let expected = 0.4 / (between + 12.2);
     assert!((seen.current.0 / expected - 1.0).abs() < 1e-6, "{} {expected}", seen.current.0);
     assert!((seen.need - 1e-4 / expected).abs() < 1e-6 * seen.need);
