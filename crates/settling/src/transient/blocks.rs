@@ -5,6 +5,9 @@ use super::neighbours::Sample;
 /// Blocks are as long as the twelfth part of the time before their end: about 110 for 30 000 readings.
 const PARTS: f64 = 12.0;
 
+/// Readings farther apart than so many times their usual distance have one missing between them.
+const HOLE: f64 = 1.5;
+
 /// Neighbouring readings of one aperture, as one.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Block {
@@ -47,7 +50,7 @@ impl Blocks {
     /// Takes a reading; gives the blocks that it ends.
     pub(crate) fn take(&mut self, sample: &Sample) -> Vec<Block> {
         let mut ended = Vec::new();
-        let follows = self.last.is_some_and(|last| last.continues_in(sample));
+        let follows = self.last.is_some_and(|last| last.continues_in(sample) && self.in_step(&last, sample));
         if self.last.is_none() {
             self.first_s = sample.from;
         }
@@ -75,6 +78,13 @@ impl Blocks {
         let Some(last) = self.last else { return 0.0 };
         let next = Block { from: last.to, to: last.to, measured: 0.0, mean: 0.0, readings: 0 };
         self.end_s(&self.open.unwrap_or(next)).max(last.to + last.duration())
+    }
+
+    /// Whether nothing is missing in between: on a steep signal a block with a hole has another mean.
+    fn in_step(&self, last: &Sample, next: &Sample) -> bool {
+        let Some(open) = self.open.filter(|open| open.readings > 1) else { return true };
+        let pitch = (last.from - open.from) / f64::from(open.readings - 1);
+        next.from - last.from < HOLE * pitch
     }
 
     /// When a block is long enough: where one more reading would make it longer than its share.

@@ -5,6 +5,8 @@ use std::collections::VecDeque;
 
 /// A reading that is farther than this many standard deviations from the median of five is a spike.
 const SPIKE: f64 = 5.0;
+/// A second difference is suspicious above this many times the limit: the root of 6, by which noise makes it larger.
+const STRAIGHT: f64 = 2.45;
 /// Readings whose second differences the noise is estimated from.
 const RECENT: usize = 400;
 /// How often that is done anew for the spikes' limit, in readings.
@@ -99,17 +101,37 @@ impl Neighbours {
 
     /// Whether the first that is pending is a spike; none if that cannot be said yet.
     fn is_spike(&self) -> Option<bool> {
-        let value = self.pending.front()?.value;
-        let [.., before, last] = *self.accepted.iter().map(|one| one.value).collect::<Vec<_>>() else {
-            return Some(false);
-        };
-        let limit = SPIKE * self.deviation * self.noise.variance(self.pending.front()?.duration()).sqrt();
-        if (value - last).abs() <= limit.max((last - before).abs()) {
+        let here = self.pending.front()?;
+        let n = self.accepted.len();
+        if n < 2 {
             return Some(false);
         }
-        let mut five = [before, last, value, self.pending.get(1)?.value, self.pending.get(2)?.value];
+        let (before, last) = (self.accepted[n - 2].value, self.accepted[n - 1].value);
+        let limit = SPIKE * self.deviation * self.noise.variance(here.duration()).sqrt();
+        let (turn, before_it) = (here.value - last, last - before);
+        let straight = (turn - before_it).abs() <= STRAIGHT * limit;
+        if turn.abs() <= limit || turn.abs() <= before_it.abs() && straight {
+            return Some(false);
+        }
+        let (next, after) = (self.pending.get(1)?, self.pending.get(2)?);
+        let mut five = [before, last, here.value, next.value, after.value];
         five.sort_by(f64::total_cmp);
-        Some((value - five[2]).abs() > limit)
+        Some((here.value - five[2]).abs() > limit || self.stands_out(limit))
+    }
+
+    /// Whether the first that is pending is beside the cubic through its neighbours, and its predecessor beside its own the
+    /// other way, as one wrong reading makes it. On a steep signal the median does not see that.
+    fn stands_out(&self, limit: f64) -> bool {
+        let six: Vec<Sample> = self.accepted.iter().chain(self.pending.iter().take(3)).copied().collect();
+        let [a, b, c, d, e, f] = six[..] else { return false };
+        let pitch = d.from - c.from;
+        let even = six.windows(2).all(|pair| (pair[1].from - pair[0].from - pitch).abs() < 0.2 * pitch);
+        let beside = |p: Sample, q: Sample, here: Sample, r: Sample, s: Sample| {
+            here.value - (4.0 * (q.value + r.value) - p.value - s.value) / 6.0
+        };
+        let (earlier, here) = (beside(a, b, c, d, e), beside(b, c, d, e, f));
+        // For noise alone the standard deviation is 1.4 of a reading's; one wrong reading makes the ratio -2/3.
+        even && here.abs() > 1.4 * limit && earlier / here < -0.45 && earlier / here > -0.9
     }
 
     fn accept(&mut self, sample: Sample) {
