@@ -26,6 +26,7 @@ cargo build --quiet --locked --package quadrille-material --example material
 cargo build --quiet --locked --package quadrille-network --example arcs --example sheet
 cargo build --quiet --locked --package quadrille-bench --example settle --example plant
 cargo build --quiet --locked --package quadrille-settling --example stability
+cargo build --quiet --locked --package quadrille-settling --example arrive
 
 cd tests/outside
 if [ $# -eq 0 ]; then set -- .; fi

@@ -115,3 +115,40 @@ pub(crate) fn run(class: Class, seed: u64, wanted: Wanted) -> Outcome {
         audited,
     }
 }
+
+/// What two successive readings that agree, within noise and the allowed bias, leave of the transient, and when.
+#[allow(dead_code)]
+pub(crate) fn two_agree(class: Class, seed: u64) -> (f64, f64) {
+    let truth = class.draw(&mut ChaCha8Rng::seed_from_u64(seed));
+    let mut meter = Meter::new(&truth, seed ^ 0x5eed);
+    let (_, _, mut last) = meter.read();
+    while meter.at() < LONGEST_S {
+        let (from, duration, value) = meter.read();
+        if (value - last).abs() <= BIAS.max(2.8 * truth.white) {
+            return (truth.transient(from, from + duration), meter.at());
+        }
+        last = value;
+    }
+    (f64::NAN, LONGEST_S)
+}
+
+/// Seconds until not more than `bias` remains for good, by the estimated time constant: 95 % of `seeds`.
+#[allow(dead_code)]
+pub(crate) fn fixed_wait(seeds: u64, factor: f64, bias: f64) -> f64 {
+    let mut waits: Vec<f64> = (0..seeds)
+        .map(|seed| {
+            let mut random = ChaCha8Rng::seed_from_u64(seed);
+            let truth = Class::Ordinary.draw(&mut random);
+            let tau = truth.time_constant();
+            // A reversal; the estimate is off as it is for the product.
+            let scale = 2.0 / truth.terms[0].0.abs();
+            let mut wait = 200.0 * tau;
+            while scale * truth.transient(wait, 1.0001 * wait).abs() < bias {
+                wait /= 1.01;
+            }
+            wait / (tau * (factor.ln() * normal(&mut random)).exp())
+        })
+        .collect();
+    waits.sort_by(f64::total_cmp);
+    waits[waits.len() * 95 / 100]
+}
