@@ -20,7 +20,7 @@ mod truth;
 use classes::Class;
 use legs::{BIAS, Outcome, WANTED};
 
-const SEEDS: u64 = 150;
+const SEEDS: u64 = 120;
 
 fn outcomes(class: Class) -> Vec<Outcome> {
     (5_000..5_000 + SEEDS).map(|seed| legs::run(class, seed, WANTED)).collect()
