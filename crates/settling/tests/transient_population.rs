@@ -1,5 +1,5 @@
-//! How often a stop is right, for legs whose truth is known: the classes of the example `population`, fewer of them. The
-//! bounds are those that are promised for 2,000; seeds are fixed, so that a run can be repeated.
+//! How often a stop is right, for legs whose truth is known: the classes of the example `population`, fewer of them. A share
+//! may be above its bound by as much as chance makes it in one of a thousand such tests; seeds are fixed.
 
 #![allow(clippy::unwrap_used)]
 
@@ -31,14 +31,21 @@ fn share<'a>(of: impl Iterator<Item = &'a Outcome>, holds: impl Fn(&Outcome) -> 
     all.iter().filter(|yes| **yes).count() as f64 / all.len() as f64
 }
 
+/// Whether a share of `count` that is truly `bound` would come out as `found` by chance more than once in a thousand times.
+fn at_most(found: f64, bound: f64, count: usize) -> bool {
+    found <= bound + 3.09 * (bound * (1.0 - bound) / count as f64).sqrt()
+}
+
 fn stops_are_right(class: Class, least_covered: f64) {
     let all = outcomes(class);
     let stopped = || all.iter().filter(|one| !one.flagged);
     let wrong = share(stopped(), |one| one.bias.abs() > BIAS);
     let far = share(stopped(), |one| one.bias.abs() > 3.0 * BIAS);
     let covered = share(stopped(), |one| one.error.abs() <= 2.0 * one.u);
-    assert!(wrong <= 0.05 && far <= 0.007, "{wrong} beyond the allowed bias, {far} far beyond");
-    assert!(covered >= least_covered, "{covered} within two standard uncertainties");
+    let fine = at_most(wrong, 0.05, stopped().count()) && at_most(far, 0.005, stopped().count());
+    assert!(fine, "{wrong} beyond the allowed bias, {far} far beyond");
+    let outside = at_most(1.0 - covered, 1.0 - least_covered, stopped().count());
+    assert!(outside, "{covered} within two standard uncertainties");
     assert!(share(all.iter(), |one| one.flagged) < 0.4);
 }
 
@@ -95,7 +102,7 @@ fn a_first_leg_takes_four_times_as_long_as_who_knows_everything() {
 #[test]
 fn a_round_that_learns_takes_half_as_long_again_as_who_knows_everything() {
     let sample = rounds::Sample { tau: 0.1, white: 2.6e-6, uncertainty: 1e-3, bias: 3.3e-4, factor: 3.0 };
-    let legs: Vec<rounds::Leg> = (0..12).flat_map(|seed| rounds::round(sample, seed, 1.0)).collect();
+    let legs: Vec<rounds::Leg> = (0..4).flat_map(|seed| rounds::round(sample, seed, 1.0)).collect();
     let sum = |of: fn(&rounds::Leg) -> f64| legs.iter().map(of).sum::<f64>();
     let ratio = sum(|leg| leg.seconds) / sum(|leg| leg.ideal_s);
     let wrong = legs.iter().filter(|leg| leg.bias.abs() > sample.bias).count() as f64 / legs.len() as f64;

@@ -200,9 +200,11 @@ def dictionary(knowledge, first, longest_wait):
     return [shortest * 1.35**j for j in range(count + 1)]
 
 
-def amplitude(x, tail):
+def amplitude(x, shape):
     """Prior standard deviation of an exponential's amplitude by the step, x = ln(tau/tau_main)."""
-    main = 0.7 * math.exp(-0.5 * (max(x, -2.3 - x, 0.0) / 0.36) ** 2)
+    beginning, tail = shape
+    beyond = {"single": abs(x), "several": max(x, -2.3 - x, 0.0)}[beginning]
+    main = 0.7 * math.exp(-0.5 * (beyond / 0.36) ** 2)
     if "absorption" in tail:
         share_, reach = tail["absorption"]["share"], tail["absorption"]["reach"]
         outside = max(math.log(3) - x, x - math.log(reach), 0.0)
@@ -241,8 +243,8 @@ def posterior_bias(told, knowledge, intervals, values, window, ratio):
     read = mpmath.matrix([mp(value) - values[0] for value in values])
     found = []
     for m, weight in enumerate(knowledge["weights"]):
-        tau = max(knowledge["time_constants"][m // len(knowledge["tails"])], columns[0])
-        sizes = [step * amplitude(math.log(c / tau), knowledge["tails"][m % len(knowledge["tails"])]) for c in columns]
+        tau = max(knowledge["time_constants"][m // len(knowledge["shapes"])], columns[0])
+        sizes = [step * amplitude(math.log(c / tau), knowledge["shapes"][m % len(knowledge["shapes"])]) for c in columns]
         kept = [j for j, size in enumerate(sizes) if size > 0.1 * bias]
         scaled = mpmath.matrix([[row[j] * mp(sizes[j]) for j in kept] for row in exponentials])
         seen = [sum(scaled[k, j] for k in inside) / len(inside) for j in range(len(kept))]

@@ -1,7 +1,7 @@
 //! What is believed of a transient's shape: weights over hypotheses, before and between legs.
 
 use super::Unusable;
-use super::shape::{Tail, amplitude, dictionary};
+use super::shape::{Main, Tail, amplitude, dictionary};
 use serde::{Deserialize, Serialize};
 
 /// Distance of the hypotheses' main time constants, in ln.
@@ -18,6 +18,8 @@ const TAILS: [(Tail, f64); 6] = [
     (Tail::Absorption { share: 3e-2, reach: 30.0 }, 0.03),
     (Tail::Power { exponent: 0.5 }, 0.01),
 ];
+/// How much it is believed that there is one main exponential, or several. Where one is enough the readings say so.
+const MAINS: [(Main, f64); 2] = [(Main::Single, 0.5), (Main::Several, 0.5)];
 /// How much of the belief before the first leg stays, whatever is seen.
 const KEPT: f64 = 0.03;
 /// What a hypothesis takes from its neighbour between legs: the next configuration is not the same circuit.
@@ -28,8 +30,9 @@ const BLUR_TAIL: f64 = 0.1;
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Knowledge {
     time_constants: Vec<f64>,
-    tails: Vec<Tail>,
-    /// For each time constant in turn, one for each tail.
+    /// What comes first and what comes after; tails in order for each kind of beginning.
+    shapes: Vec<(Main, Tail)>,
+    /// For each time constant in turn, one for each shape.
     weights: Vec<f64>,
     original: Vec<f64>,
     legs: u32,
@@ -51,12 +54,13 @@ impl Knowledge {
         let kept: Vec<(f64, f64)> = times.filter(|(_, tau)| *tau >= 0.999 * floor_s).collect();
         let weights = kept.iter().flat_map(|(away, _)| {
             let of_time = (-0.5 * (away / sd).powi(2)).exp();
-            TAILS.iter().map(move |(_, of_tail)| of_time * of_tail)
+            let shapes = MAINS.iter().flat_map(|(_, main)| TAILS.iter().map(move |(_, tail)| main * tail));
+            shapes.map(move |of_shape| of_time * of_shape)
         });
         let weights = normalised(weights.collect());
         Ok(Self {
             time_constants: kept.iter().map(|(_, tau)| *tau).collect(),
-            tails: TAILS.iter().map(|(tail, _)| *tail).collect(),
+            shapes: MAINS.iter().flat_map(|(main, _)| TAILS.iter().map(|(tail, _)| (*main, *tail))).collect(),
             original: weights.clone(),
             weights,
             legs: 0,
@@ -67,18 +71,20 @@ impl Knowledge {
     /// taught of tails is forgotten.
     #[must_use]
     pub fn widened(&self) -> Self {
-        let wider = |tail: &Tail| match *tail {
-            Tail::Absorption { share, reach } => Tail::Absorption { share: 2.0 * share, reach: 2.0 * reach },
-            power @ Tail::Power { .. } => power,
+        let wider = |(main, tail): &(Main, Tail)| match *tail {
+            Tail::Absorption { share, reach } => {
+                (*main, Tail::Absorption { share: 2.0 * share, reach: 2.0 * reach })
+            }
+            power @ Tail::Power { .. } => (*main, power),
         };
-        let count = self.tails.len();
+        let count = self.shapes.len();
         let sum = |weights: &[f64]| weights.iter().sum::<f64>();
         let weights = self.weights.chunks(count).zip(self.original.chunks(count)).flat_map(|(now, first)| {
             let factor = sum(now) / sum(first);
             first.iter().map(move |weight| factor * weight)
         });
         let weights = normalised(weights.collect());
-        Self { tails: self.tails.iter().map(wider).collect(), weights, ..self.clone() }
+        Self { shapes: self.shapes.iter().map(wider).collect(), weights, ..self.clone() }
     }
 
     /// Legs learnt from.
@@ -88,7 +94,7 @@ impl Knowledge {
 
     /// The main time constant, in seconds: geometric mean, and the factor that is one standard deviation.
     pub fn time_constant(&self) -> (f64, f64) {
-        let by_time = self.time_constants.iter().zip(self.weights.chunks(self.tails.len()));
+        let by_time = self.time_constants.iter().zip(self.weights.chunks(self.shapes.len()));
         let (mut mean, mut square) = (0.0, 0.0);
         for (tau, weights) in by_time {
             let weight: f64 = weights.iter().sum();
@@ -135,18 +141,13 @@ impl Knowledge {
     /// What a leg's posterior makes of it. Weights are blurred, since the next circuit is not quite the same, and a part of
     /// the first belief stays.
     pub(crate) fn after(&self, posterior: &[f64]) -> Self {
-        let count = self.tails.len();
-        let absorptions = self.tails.iter().filter(|tail| matches!(tail, Tail::Absorption { .. })).count();
+        let count = self.shapes.len();
         let mut blurred = vec![0.0; posterior.len()];
         for (m, weight) in posterior.iter().enumerate() {
-            let (time, tail) = (m / count, m % count);
+            let (time, shape) = (m / count, m % count);
             for (next_time, of_time) in neighbours(time, self.time_constants.len(), BLUR_TIME) {
-                if tail >= absorptions {
-                    blurred[next_time * count + tail] += weight * of_time;
-                    continue;
-                }
-                for (next_tail, of_tail) in neighbours(tail, absorptions, BLUR_TAIL) {
-                    blurred[next_time * count + next_tail] += weight * of_time * of_tail;
+                for (next_shape, of_shape) in self.like(shape) {
+                    blurred[next_time * count + next_shape] += weight * of_time * of_shape;
                 }
             }
         }
@@ -154,11 +155,21 @@ impl Knowledge {
         Self { weights: normalised(kept.collect()), legs: self.legs + 1, ..self.clone() }
     }
 
+    /// Shapes that a shape's weight goes to: absorptions next to it in size.
+    fn like(&self, shape: usize) -> Vec<(usize, f64)> {
+        let absorptions = TAILS.iter().filter(|(tail, _)| matches!(tail, Tail::Absorption { .. })).count();
+        let (main, tail) = (shape / TAILS.len() * TAILS.len(), shape % TAILS.len());
+        if tail >= absorptions {
+            return vec![(shape, 1.0)];
+        }
+        neighbours(tail, absorptions, BLUR_TAIL).map(|(next, part)| (main + next, part)).collect()
+    }
+
     pub(crate) fn hypotheses(&self) -> impl Iterator<Item = Hypothesis> + '_ {
-        let count = self.tails.len();
+        let count = self.shapes.len();
         self.weights.iter().enumerate().map(move |(m, weight)| Hypothesis {
             tau: self.time_constants[m / count],
-            tail: self.tails[m % count],
+            shape: self.shapes[m % count],
             weight: *weight,
         })
     }
@@ -176,14 +187,14 @@ impl Knowledge {
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Hypothesis {
     pub(crate) tau: f64,
-    pub(crate) tail: Tail,
+    pub(crate) shape: (Main, Tail),
     pub(crate) weight: f64,
 }
 
 impl Hypothesis {
     /// Standard deviation of the amplitude of the exponential with time constant `column`, by the step.
     pub(crate) fn amplitude(&self, column: f64) -> f64 {
-        amplitude((column / self.tau).ln(), self.tail)
+        amplitude((column / self.tau).ln(), self.shape.0, self.shape.1)
     }
 }
 

@@ -20,11 +20,21 @@ pub(crate) enum Tail {
     },
 }
 
+/// What comes first.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub(crate) enum Main {
+    /// One exponential.
+    Single,
+    /// The main time constant is the slowest of several that are near.
+    Several,
+}
+
 /// Standard deviation of ln tau within the main part, so that neighbouring exponentials can stand for one between them.
 const MAIN_WIDTH: f64 = 0.36;
-/// What is faster than the slowest of the main exponentials by less than this, in ln tau, may be as large as that one: leads
-/// and sample have a capacitance at each contact, and as many time constants, whose amplitudes may have either sign.
-const FASTER: f64 = 2.3;
+/// Leads and sample have a capacitance at each contact, and as many time constants, whose amplitudes may have either sign.
+/// Where that is so, what is faster than the slowest of them by less than this, in ln tau, may be as large as that one.
+const SEVERAL: f64 = 2.3;
 /// Amplitude of one of the main exponentials, by the step.
 const MAIN_SHARE: f64 = 0.7;
 /// The tail begins here, by the main time constant.
@@ -33,8 +43,11 @@ const TAIL_BEGIN: f64 = 3.0;
 const TAIL_EDGE: f64 = 0.49;
 
 /// Standard deviation of the amplitude of exp(-t/tau), by the step; `x` is ln of tau by the main time constant.
-pub(crate) fn amplitude(x: f64, tail: Tail) -> f64 {
-    let beyond = x.max(-FASTER - x).max(0.0);
+pub(crate) fn amplitude(x: f64, main: Main, tail: Tail) -> f64 {
+    let beyond = match main {
+        Main::Single => x.abs(),
+        Main::Several => x.max(-SEVERAL - x).max(0.0),
+    };
     let main = MAIN_SHARE * (-0.5 * (beyond / MAIN_WIDTH).powi(2)).exp();
     let slow = match tail {
         Tail::Absorption { share, reach } => {
