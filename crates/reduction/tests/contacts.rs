@@ -352,6 +352,7 @@ fn normal(rng: &mut ChaCha8Rng) -> f64 {
 fn monte_carlo_confirms_the_uncertainties_of_lines_and_contacts() {
     const TRIALS: usize = 10_000;
     const NOISE: f64 = 2e-6;
+    const SETTLING: f64 = 5e-6;
     let seed = 4_711;
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let bench = Bench::new(&four(), &SERIES);
@@ -361,10 +362,13 @@ fn monte_carlo_confirms_the_uncertainties_of_lines_and_contacts() {
         reading.current.gain_u = 0.7e-3;
         reading.voltage.own_u = Volt(4e-6);
         reading.current.own_u = Ampere(3e-9);
+        reading.voltage.settling_u = Volt(SETTLING);
     }
     let (mut values, mut claims) = (vec![Vec::new(); 5], vec![0.0; 5]);
     for _ in 0..TRIALS {
         let (volt, ampere) = (1.0 + 1.1e-3 * normal(&mut rng), 1.0 + 0.7e-3 * normal(&mut rng));
+        // What is left of the transient lags behind every voltage of the round by as much.
+        let left = SETTLING * normal(&mut rng);
         let mut own = std::collections::HashMap::new();
         let drawn: Vec<Reading> = readings
             .iter()
@@ -373,7 +377,9 @@ fn monte_carlo_confirms_the_uncertainties_of_lines_and_contacts() {
                 let (v, i) = *own.entry(state).or_insert_with(|| (normal(&mut rng), normal(&mut rng)));
                 let mut moved = *r;
                 let noise = if r.configuration.is_four_terminal() { 0.0 } else { NOISE };
-                moved.voltage.value = Volt(r.voltage.value.0 * volt + 4e-6 * v + noise * normal(&mut rng));
+                let lag = left * r.voltage.value.0.signum();
+                moved.voltage.value =
+                    Volt(r.voltage.value.0 * volt + 4e-6 * v + noise * normal(&mut rng) - lag);
                 moved.current.value = Ampere(r.current.value.0 * ampere + 3e-9 * i);
                 moved
             })

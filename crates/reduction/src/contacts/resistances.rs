@@ -52,7 +52,8 @@ pub struct ContactResistances {
     pub assumed: Vec<String>,
 }
 
-/// Each contact's resistance by least squares over all pairs, those of one weight.
+/// Each contact's resistance by least squares over all pairs, each weighing as it is known: a bent line of one contact
+/// then says little of the others.
 ///
 /// Uncertainties are propagated with correlations (JCGM 100:2008, 5.2.2): one reading of the film enters many pairs,
 /// and gains are common to all.
@@ -298,6 +299,13 @@ fn told(contacts: &[Contact], lines: &[ContactLine]) -> Vec<bool> {
     told
 }
 
+/// One over what a line's resistance is known to, in 1/Ω; no line is taken to be known to less than a millionth, as scatter
+/// is only estimated, and may be none by chance.
+fn weight(line: &ContactLine) -> f64 {
+    let ohm = line.own.max(1e-6 * line.resistance.value.abs());
+    if ohm > 0.0 { 1.0 / ohm } else { 1.0 }
+}
+
 struct Solution {
     contacts: Vec<(Contact, Estimate)>,
     disagreement: Option<Estimate>,
@@ -319,15 +327,17 @@ fn solve(
     let unknown: Vec<Contact> =
         contacts.iter().zip(told).filter(|(_, told)| **told).map(|(c, _)| *c).collect();
     let rows: Vec<usize> = (0..lines.len()).filter(|&k| unknown.contains(&lines[k].pair[0])).collect();
+    let weights: Vec<f64> = rows.iter().map(|&k| weight(&lines[k])).collect();
     let design = DMatrix::from_fn(rows.len(), unknown.len(), |row, column| {
-        f64::from(u8::from(lines[rows[row]].pair.contains(&unknown[column])))
+        weights[row] * f64::from(u8::from(lines[rows[row]].pair.contains(&unknown[column])))
     });
-    let observed =
-        DVector::from_iterator(rows.len(), rows.iter().map(|&k| lines[k].resistance.value - film[k].value));
+    let left = |&k: &usize| lines[k].resistance.value - film[k].value;
+    let weighed = rows.iter().zip(&weights).map(|(k, weight)| weight * left(k));
+    let observed = DVector::from_iterator(rows.len(), weighed);
     let Some(fit) = LeastSquares::solve(&design, &observed) else {
         return Solution { contacts: Vec::new(), disagreement: None };
     };
-    // Derivatives of what is observed by the inputs.
+    // Derivatives of what is observed, weights apart, by the inputs.
     let mut by_inputs: DMatrix<f64> = DMatrix::zeros(rows.len(), inputs.values.len());
     for (row, &k) in rows.iter().enumerate() {
         by_inputs[(row, k)] += 1.0;
@@ -338,16 +348,20 @@ fn solve(
         let row: DVector<f64> = operator.row(k).transpose();
         row.dot(&(&covariance * &row)).max(0.0).sqrt()
     };
+    let mut by_observed = fit.by_observation.clone();
+    by_observed.column_iter_mut().zip(&weights).for_each(|(mut column, weight)| column *= *weight);
     let estimates = unknown
         .iter()
         .enumerate()
-        .map(|(k, contact)| (*contact, Estimate::new(fit.coefficients[k], u(&fit.by_observation, k))))
+        .map(|(k, contact)| (*contact, Estimate::new(fit.coefficients[k], u(&by_observed, k))))
         .collect();
-    let to_residuals: DMatrix<f64> =
-        DMatrix::identity(rows.len(), rows.len()) - &design * &fit.by_observation;
-    let disagreement = (fit.degrees_of_freedom() > 0).then(|| {
-        let largest = fit.residuals.iamax();
-        Estimate::new(fit.residuals[largest].abs(), u(&to_residuals, largest))
-    });
+    let mut joins = design;
+    joins.row_iter_mut().zip(&weights).for_each(|(mut row, weight)| row /= *weight);
+    let to_residuals: DMatrix<f64> = DMatrix::identity(rows.len(), rows.len()) - &joins * &by_observed;
+    let residual = |row: usize| (fit.residuals[row] / weights[row]).abs();
+    let worst = (0..rows.len()).max_by(|&a, &b| residual(a).total_cmp(&residual(b)));
+    let disagreement = worst
+        .filter(|_| fit.degrees_of_freedom() > 0)
+        .map(|worst| Estimate::new(residual(worst), u(&to_residuals, worst)));
     Solution { contacts: estimates, disagreement }
 }
