@@ -178,7 +178,7 @@ fn sources(
         result.push((format!("settling of the voltage{at}"), of_round(|r| r.sources.voltmeter_settling)));
         result.push((format!("settling of the current{at}"), of_round(|r| r.sources.ammeter_settling)));
     }
-    let slope = |r: &PairResistance| r.slope.unwrap_or(Slope { value: 0.0, u: 0.0 });
+    let slope = |r: &PairResistance| r.slope.unwrap_or(Slope { value: 0.0, u: 0.0, bend: 0.0 });
     // What is not known of the slopes is mostly their course, which scales all of them: it has their signs.
     let first =
         |r: &PairResistance| slope(r).u.copysign(slope(r).value) * (temperature.value - r.temperature);

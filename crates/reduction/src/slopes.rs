@@ -23,15 +23,22 @@ pub(crate) struct Slope {
     pub(crate) value: f64,
     /// Its standard uncertainty.
     pub(crate) u: f64,
+    /// Magnitude of the second derivative in ohms per kelvin squared, as neighbours on both sides tell it; 0 otherwise.
+    pub(crate) bend: f64,
 }
 
 impl Slope {
     /// What a resistance may have beyond the straight line, in ohms, at departures of a mean square in K²: as much as an
-    /// exponential of the same slope, half R (s/R)² ΔT², but no more than half of what the line gives.
+    /// exponential of the same slope, half R (s/R)² ΔT², but no more than half of what the line gives; or as the neighbours
+    /// say, as at a minimum, where there is no slope.
     pub(crate) fn second_order(self, ohm: f64, square_departure: f64) -> f64 {
         let exponential = 0.5 * self.value.powi(2) / ohm.abs() * square_departure;
         let most = 0.5 * self.value.abs() * square_departure.sqrt();
-        if square_departure == 0.0 { 0.0 } else { exponential.min(most).copysign(ohm) }
+        if square_departure == 0.0 {
+            0.0
+        } else {
+            exponential.min(most).max(0.5 * self.bend * square_departure).copysign(ohm)
+        }
     }
 }
 
@@ -142,7 +149,15 @@ fn slope(here: Point, others: &[Point]) -> Option<Slope> {
         (Some(activated), _) => (value - activated).abs() / 2.0,
         (None, _) => ONE_SIDED * mean.abs(),
     };
-    Some(Slope { value: mean, u: noise.sqrt().hypot(course) })
+    let bend = match all.as_slice() {
+        [a, b, c] => {
+            let part =
+                |p: &Point, q: &Point, r: &Point| p.ohm / (p.kelvin - q.kelvin) / (p.kelvin - r.kelvin);
+            2.0 * (part(a, b, c) + part(b, a, c) + part(c, a, b))
+        }
+        _ => 0.0,
+    };
+    Some(Slope { value: mean, u: noise.sqrt().hypot(course), bend: bend.abs() })
 }
 
 /// Weights of the ordinates for the derivative, at the first of two or three abscissas, of the line or parabola through
@@ -191,7 +206,7 @@ fn of_family(family: &[&Group], reference: f64) -> Option<Vec<(Configuration, f6
     let rest: f64 = along.iter().zip(&across).map(|(z, v)| (v - alpha * z).powi(2)).sum();
     let u = (rest / (free - 1) as f64 / square).sqrt().max(noise.sqrt() / square);
     let of = |(configuration, level, resistance): (Configuration, f64, f64)| {
-        (configuration, level, Slope { value: alpha * resistance, u: u * resistance.abs() })
+        (configuration, level, Slope { value: alpha * resistance, u: u * resistance.abs(), bend: 0.0 })
     };
     Some(fitted.into_iter().map(of).collect())
 }

@@ -3,6 +3,7 @@
 
 mod support;
 
+use proptest::prelude::*;
 use quadrille_experiment::Reading;
 use quadrille_quantity::{Ampere, Estimate, Kelvin, Volt};
 use quadrille_reduction::{
@@ -265,4 +266,50 @@ fn monte_carlo_confirms_the_uncertainty_of_a_correction_by_repeats() {
     let reference = plan.iter().map(|(_, warmer)| warmer).sum::<f64>() / plan.len() as f64;
     let truth = van_der_pauw::sheet_resistance(at(reference).r_a, at(reference).r_b).unwrap();
     assert!((mean - truth).abs() < 4.0 * seen / 100.0, "seed {seed}: {mean}, true {truth}");
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(200))]
+
+    #[test]
+    fn whatever_the_course_and_the_drift_the_corrected_result_is_within_its_uncertainty(
+        coefficient in -0.03..0.03f64, bend in -1e-4..1e-4f64, drift in 0.0..0.9f64, below in 2.0..8.0f64, above in 2.0..8.0f64,
+    ) {
+        let at = |kelvin: f64| {
+            let off = kelvin - 150.0;
+            let factor = 1.0 + coefficient * off + bend * off * off;
+            Sample { r_a: 37.0 * factor, r_b: 211.0 * factor, ..SAMPLE }
+        };
+        let sheet = |start: f64, drift: f64| SHEET.iter().enumerate().map(move |(k, c)| {
+            let kelvin = start + drift * k as f64 / 7.0;
+            let mut reading = at(kelvin).reading(c, 1e-4, 0.0, kelvin * 100.0 + k as f64);
+            reading.temperature = Kelvin(kelvin);
+            reading
+        });
+        let all: Vec<Reading> =
+            sheet(150.0 - below, 0.0).chain(sheet(150.0, drift)).chain(sheet(151.0 + above, 0.0)).collect();
+        let found = &reduced(&all)[1];
+        let truth = at(found.temperature.value);
+        let sheet = van_der_pauw::sheet_resistance(truth.r_a, truth.r_b).unwrap();
+        let result = found.results.sheet_resistance_ohm.unwrap();
+        let off = (result.value - sheet).abs();
+        prop_assert!(off <= 3.0 * result.standard_uncertainty + 1e-9 * sheet, "{off} off, {result:?}");
+    }
+
+    #[test]
+    fn a_linear_drift_of_the_voltage_goes_with_every_symmetric_pattern(
+        step in 0.1..10.0f64, drift in -1e-4..1e-4f64, repeats in 1..5usize, minus_first in any::<bool>(),
+    ) {
+        let sample = Sample { drift, ..SAMPLE };
+        let pattern = if minus_first { [-1.0, 1.0, 1.0, -1.0] } else { [1.0, -1.0, -1.0, 1.0] };
+        let readings: Vec<Reading> = pattern
+            .iter()
+            .cycle()
+            .take(4 * repeats)
+            .enumerate()
+            .map(|(k, sign)| sample.reading("23,14", sign * 1e-4, 0.0, step * k as f64))
+            .collect();
+        let found = quadrille_reduction::resistances(&readings).unwrap()[0].resistance.value;
+        prop_assert!((found / SAMPLE.r_b - 1.0).abs() < 1e-9, "{found}");
+    }
 }
