@@ -31,6 +31,14 @@ pub(crate) fn strength(strength: &Strength) -> String {
     text
 }
 
+/// What a proof that passed does not say.
+pub(crate) fn not_tested(strength: &Strength) -> String {
+    if strength.not_tested.is_empty() {
+        return String::new();
+    }
+    paragraph("", &format!("NOT TESTED by this standard: whether {}.", strength.not_tested.join("; ")))
+}
+
 pub(crate) fn verified(verified: &Verified) -> String {
     let runs: Vec<String> = verified.runs.iter().map(ToString::to_string).collect();
     let mut text = match runs.as_slice() {

@@ -100,8 +100,11 @@ pub(crate) fn verify(options: &Verify, quiet: bool) -> anyhow::Result<(Exit, Sho
     let mut text = proof::verified(&verified);
     let mut json = json::verified(&verified);
     json["standard"] = serde_json::json!(strength.as_ref().ok());
-    if let (true, Ok(strength)) = (options.thorough, &strength) {
-        text.push_str(&proof::strength(strength));
+    match &strength {
+        Ok(strength) if options.thorough => text.push_str(&proof::strength(strength)),
+        // After a diagnosis that has said it already, nothing is said twice.
+        Ok(strength) if verified.diagnosis.is_none() => text.push_str(&proof::not_tested(strength)),
+        _ => {}
     }
     Ok((exit, Shown { text, json }))
 }
