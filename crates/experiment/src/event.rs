@@ -19,6 +19,38 @@ pub struct Expected {
     pub relative_u: f64,
 }
 
+/// From what it was seen that a temperature stays where it is.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct AtRest {
+    /// How fast it moved at the end, in kelvins per second.
+    pub drift_k_per_s: f64,
+    /// Standard deviation of a reading of the thermometer.
+    pub scatter: Kelvin,
+    /// The farthest that it was expected to get from where it was.
+    pub worst: Kelvin,
+    /// Period of its approach; `None` where it had none.
+    pub period: Option<Second>,
+    /// Length of the window that was looked at.
+    pub window: Second,
+    /// The farthest that the approach passed its target by.
+    pub overshoot: Kelvin,
+    /// How long was waited after it was at rest, for the sample to follow.
+    pub soaked: Second,
+}
+
+/// What was done where a temperature was not reached.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Unreached {
+    /// These rounds of the plan, from 1, were left out.
+    Skipped {
+        /// Their numbers.
+        rounds: Vec<u32>,
+    },
+    /// The run stayed there without current.
+    Parked,
+}
+
 /// Something that happened in a run, as its record keeps it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "event", rename_all = "kebab-case")]
@@ -45,6 +77,22 @@ pub enum Event {
         measured: Kelvin,
         /// How long it took.
         waited: Second,
+        /// From what it was seen that it stays there; `None` in records of programs that did not keep it.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        seen: Option<AtRest>,
+    },
+    /// A temperature was not reached in its time.
+    TemperatureUnreached {
+        /// The temperature that the plan asks for.
+        planned: Kelvin,
+        /// What the thermometer said at the end.
+        measured: Kelvin,
+        /// How long it was waited for.
+        waited: Second,
+        /// What was missing, in words.
+        because: String,
+        /// What was done then.
+        then: Unreached,
     },
     /// A person, the magnet or the simulated sample set the field.
     FieldSet {

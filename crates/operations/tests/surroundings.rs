@@ -1,10 +1,11 @@
 //! The drivers of temperature controller and magnet supply against the simulated ones: two ends of a conversation that
 //! know nothing of one another, with the shipped dialects between them.
-#![allow(clippy::unwrap_used)]
+#![allow(clippy::print_stdout, clippy::unwrap_used)]
 
 use quadrille_bench::{CryostatFault, MagnetFault, Options, SimulatedBench};
 use quadrille_documents::{Bench, Role, bench, dialect, sample};
 use quadrille_drivers::{FieldDriver, Session, Settings, TemperatureDriver};
+use quadrille_experiment::Unreached;
 use quadrille_instruments::{
     ErrorKind, FieldSource, FieldState, Instrument, MeterValue, Sensed, TemperatureController, ThermalState,
 };
@@ -260,4 +261,54 @@ fn a_recipe_of_two_temperatures_and_two_fields_is_rehearsed_without_complaint() 
     for (sign, kelvin) in [(1.0, 305.0), (-1.0, 305.0), (1.0, 290.0), (-1.0, 290.0)] {
         assert_eq!(seen(sign, kelvin), 16, "{sign} {kelvin}");
     }
+}
+
+/// The demonstration's film at two temperatures, with this in `[stability]`.
+fn rehearsed(kelvins: &str, stability: &str) -> quadrille_operations::Rehearsed {
+    let folder = tempfile::tempdir().unwrap();
+    let (bench, recipe) = (folder.path().join("bench.toml"), folder.path().join("recipe.toml"));
+    std::fs::write(&bench, format!("{}{SURROUNDINGS}", config("demo/bench.toml"))).unwrap();
+    let text = config("demo/film-recipe.toml")
+        .replace("temperature_k = 295.0", &format!("temperatures_k = {kelvins}\n[stability]\n{stability}\n"));
+    let text = text.replacen("guard = \"by-resistance\"\nbuffers = \"by-resistance\"\n", "", 1);
+    std::fs::write(&recipe, text).unwrap();
+    let film = format!("{}/../../config/demo/film.toml", env!("CARGO_MANIFEST_DIR"));
+    let inputs = Inputs::read(&bench, film.as_ref(), Some(&recipe)).unwrap();
+    let rehearsed = rehearse(&inputs, Options::default(), &mut Nobody).unwrap();
+    assert!(matches!(rehearsed.outcome.ending, Ending::Finished), "{:?}", rehearsed.outcome);
+    assert_eq!(rehearsed.complaints, []);
+    rehearsed
+}
+
+#[test]
+fn a_temperature_that_the_cryostat_cannot_reach_in_time_is_left_out_and_the_rest_is_measured() {
+    // 82 K are five kelvins above the bath: over half an hour by a stage of 500 s.
+    let rehearsed = rehearsed("[290.0, 82.0]", "longest_wait_s = 900\nunreached = \"skip\"");
+    let kelvins: Vec<f64> = rehearsed.readings.iter().map(|(reading, _)| reading.temperature.0).collect();
+    assert_eq!(kelvins.len(), rehearsed.plan.readings() / 2);
+    assert!(kelvins.iter().all(|kelvin| (kelvin - 290.0).abs() < 0.2), "{kelvins:?}");
+    assert_eq!(rehearsed.reduction.unwrap().points.len(), 1);
+    let skipped = rehearsed.events.iter().find_map(|event| match event {
+        Event::TemperatureUnreached { planned, because, then, .. } => Some((*planned, because, then)),
+        _ => None,
+    });
+    let (planned, because, then) = skipped.unwrap();
+    assert_eq!((planned, then), (Kelvin(82.0), &Unreached::Skipped { rounds: vec![4, 5, 6] }));
+    assert!(because.starts_with("not within 0.1 K of it in 900 s: "), "{because}");
+}
+
+#[test]
+fn the_simulated_cryostat_passes_a_temperature_by_no_more_than_it_may() {
+    let overshoots = |stability: &str| -> Vec<f64> {
+        let of = |event: &Event| match event {
+            Event::TemperatureReached { seen: Some(seen), .. } => Some(seen.overshoot.0),
+            _ => None,
+        };
+        rehearsed("[305.0, 320.0]", stability).events.iter().filter_map(of).collect()
+    };
+    let (freely, carefully) =
+        (overshoots("ramp_k_per_min = 10.0"), overshoots("ramp_k_per_min = 10.0\novershoot_k = 0.05"));
+    println!("passed by {freely:?} K, with care {carefully:?} K");
+    assert!(freely.iter().all(|passed| *passed > 0.05), "{freely:?}");
+    assert!(carefully.iter().all(|passed| *passed <= 0.05), "{carefully:?}");
 }

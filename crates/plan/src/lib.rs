@@ -60,6 +60,8 @@ pub struct Plan {
     pub ramps: Ramps,
     /// When a temperature counts as reached, on a bench that controls it.
     pub stability: Stability,
+    /// How long is waited for a person who sets a field by hand; for ever where it is absent.
+    pub hand: Option<Second>,
     /// How the contacts are checked, in the rounds that are for it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub contacts: Option<ContactCheck>,
@@ -80,6 +82,24 @@ pub struct Stability {
     pub time: Second,
     /// Longest wait for it.
     pub longest_wait: Second,
+    /// Wait after that, for the sample to follow.
+    pub soak: Second,
+    /// Most that the approach may pass the target by, in kelvins.
+    pub overshoot_k: Option<f64>,
+    /// What to do where it is not reached.
+    pub unreached: Unreached,
+}
+
+/// What to do where a temperature is not reached.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Unreached {
+    /// Leave its rounds out.
+    Skip,
+    /// Stay there without current until it is reached after all, at longest for a time, and then end the run.
+    Park(Second),
+    /// End the run.
+    StandDown,
 }
 
 /// How fast temperature and field go; each absent where the plan leaves it as a person has set it.
@@ -97,6 +117,13 @@ impl From<&quadrille_documents::Stability> for Stability {
             within_k: written.within_k,
             time: Second(written.for_s),
             longest_wait: Second(written.longest_wait_s),
+            soak: Second(written.soak_s),
+            overshoot_k: written.overshoot_k.as_ref().map(|most| most.value),
+            unreached: match written.unreached {
+                quadrille_documents::Unreached::Skip => Unreached::Skip,
+                quadrille_documents::Unreached::Park { longest_s } => Unreached::Park(Second(longest_s)),
+                quadrille_documents::Unreached::StandDown => Unreached::StandDown,
+            },
         }
     }
 }
@@ -189,6 +216,11 @@ impl Plan {
             reversal: recipe.reversal.clone(),
             ramps,
             stability: (&recipe.stability).into(),
+            hand: recipe
+                .hall
+                .as_ref()
+                .and_then(|hall| hall.hand.as_ref())
+                .map(|hand| Second(hand.longest_wait_s)),
             contacts: recipe.contacts.as_ref().map(ContactCheck::of),
             rounds: match &recipe.contacts {
                 Some(_) => contacts::before(rounds, &checked),

@@ -78,6 +78,11 @@ fn temperatures(equipped: &EquippedBench, recipe: &Recipe, faults: &mut Vec<Faul
 
 fn fields(equipped: &EquippedBench, recipe: &Recipe, faults: &mut Vec<Fault>) {
     let (Some(magnet), Some(hall)) = (equipped.bench.magnet, &recipe.hall) else { return };
+    if let Some(hand) = &hall.hand {
+        let (problem, remedy) = ("this bench has a supply that sets the field", "leave hand out");
+        let place = hand.place.clone();
+        faults.push(Fault { place, problem: problem.to_owned(), remedy: remedy.to_owned() });
+    }
     let most = magnet.most_field_t;
     let mut beyond: Vec<&Located<f64>> =
         hall.fields_t.iter().filter(|field| field.value.abs() > most).collect();

@@ -163,6 +163,7 @@ fn plan(
         reversal: vec![Polarity::Plus, Polarity::Minus],
         ramps: Ramps::default(),
         stability: (&quadrille_documents::Stability::default()).into(),
+        hand: None,
         contacts: None,
         rounds: vec![Round { number, sample: 0, purpose, field: Tesla(0.0), temperature: ROOM, legs }],
         reasons: choices.reasons,

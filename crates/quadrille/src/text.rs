@@ -79,8 +79,17 @@ pub(crate) fn event(event: &Event) -> Option<String> {
     Some(match event {
         Event::Identified { instrument, identity } => format!("       {instrument}: {identity}"),
         Event::RoundStarted { round, .. } => format!("Round {round}."),
-        Event::TemperatureReached { planned, measured, waited } => {
+        Event::TemperatureReached { planned, measured, waited, .. } => {
             format!("Temperature {planned} reached in {waited}: {measured}.")
+        }
+        Event::TemperatureUnreached { planned, because, then, .. } => {
+            let then = match then {
+                quadrille_experiment::Unreached::Skipped { rounds } => {
+                    format!("{} left out", counted(rounds.len(), "round"))
+                }
+                quadrille_experiment::Unreached::Parked => "waiting there, without current".to_owned(),
+            };
+            format!("Temperature {planned} not reached, {then}: {because}.")
         }
         Event::FieldSet { confirmed, .. } => format!("Field {confirmed}."),
         Event::Flagged { configuration, polarity, reason } => {

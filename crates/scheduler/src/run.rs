@@ -4,6 +4,7 @@ use crate::guarded::guarded;
 use crate::learned::Learned;
 use crate::leg::Here;
 use crate::stand_down::{Rest, StandDown, stand_down};
+use crate::surroundings::Asked;
 use crate::{FieldHand, RecordError, Recorder, Stop};
 use quadrille_experiment::{Event, Reading};
 use quadrille_instruments::{Bench, InstrumentError};
@@ -76,8 +77,10 @@ pub(crate) struct Work<'r> {
     pub(crate) fields: &'r mut dyn FieldHand,
     pub(crate) begun: Instant,
     pub(crate) energised: bool,
-    /// The temperature that was last asked for.
-    pub(crate) target: Option<Kelvin>,
+    /// What was asked of cryostat and magnet, and what they taught.
+    pub(crate) asked: Asked,
+    /// The round that is being taken, from 1.
+    pub(crate) round_now: u32,
     /// The sample that is connected next, of those of the plan.
     pub(crate) sample: usize,
     /// What is set for it on the instruments.
@@ -107,7 +110,8 @@ pub async fn run(
         fields,
         begun,
         energised: false,
-        target: None,
+        asked: Asked::default(),
+        round_now: 1,
         sample: 0,
         settings: plan.settings(0).clone(),
         of_contacts: None,
@@ -257,7 +261,10 @@ impl Work<'_> {
 
     async fn round(&mut self, round: &Round) -> Result<(), Failure> {
         self.undrive_guard().await?;
-        self.reach_temperature(round.temperature).await?;
+        self.round_now = round.number;
+        if !self.reach_temperature(round.temperature).await? {
+            return Ok(());
+        }
         let planned = round.field;
         let confirmed = self.reach_field(planned).await?;
         self.recorder.event(&Event::FieldSet { planned, confirmed }).await?;

@@ -55,7 +55,7 @@ pub struct Wanted {
 pub struct SensorFacts {
     /// Standard deviation of one reading, where it is known.
     pub sd: Option<f64>,
-    /// Step of its digits; 0 where it has none worth naming.
+    /// Step of its digits, where it is known; 0 otherwise. No smaller change is seen between two readings.
     pub quantum: f64,
 }
 

@@ -32,12 +32,16 @@ impl Log {
 #[async_trait]
 impl Recorder for Log {
     async fn event(&mut self, event: &Event) -> Result<(), RecordError> {
+        self.0.lock().unwrap().events.push(event.clone());
         self.keep(match event {
             Event::Identified { identity, .. } => format!("record {identity}"),
             Event::IntentToEnergise { configuration, current } => {
                 format!("record intent {configuration} {current}")
             }
             Event::TemperatureReached { planned, .. } => format!("record temperature {planned}"),
+            Event::TemperatureUnreached { planned, then, .. } => {
+                format!("record unreached {planned} {then:?}")
+            }
             Event::FieldSet { planned, confirmed } => format!("record field {planned} {confirmed}"),
             Event::RoundStarted { round, .. } => format!("record round {round} started"),
             Event::RoundFinished { round, .. } => format!("record round {round} finished"),

@@ -8,12 +8,12 @@ pub(crate) mod plants;
 pub(crate) use keepers::{Field, Log};
 
 use async_trait::async_trait;
-use quadrille_experiment::{Circumstances, Configuration, Polarity, Reading};
+use quadrille_experiment::{Circumstances, Configuration, Event, Polarity, Reading};
 use quadrille_instruments::{
     Ammeter, Answer, Bench, CurrentSource, ErrorKind, Instrument, InstrumentError, MeterValue, Place, Result,
     SwitchMatrix, Voltmeter,
 };
-use quadrille_plan::{Plan, PlannedSample, Purpose, Ramps, Round, Settings, Settle, Stability};
+use quadrille_plan::{Plan, PlannedSample, Purpose, Ramps, Round, Settings, Settle, Stability, Unreached};
 use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
 use quadrille_scheduler::{Outcome, Rest, run};
 use std::sync::{Arc, Mutex};
@@ -76,6 +76,7 @@ pub(crate) struct World {
     pub(crate) records: usize,
     pub(crate) failing_record: Option<(usize, Fault)>,
     pub(crate) readings: Vec<(Reading, Circumstances)>,
+    pub(crate) events: Vec<Event>,
 }
 
 pub(crate) type Shared = Arc<Mutex<World>>;
@@ -111,7 +112,15 @@ pub(crate) fn plan() -> Plan {
     Plan {
         samples: vec![PlannedSample { name: "invented film".into(), settings, choosing: None }],
         reversal: vec![Polarity::Plus, Polarity::Minus, Polarity::Minus],
-        stability: Stability { within_k: 0.1, time: Second(20.0), longest_wait: Second(300.0) },
+        stability: Stability {
+            within_k: 0.1,
+            time: Second(20.0),
+            longest_wait: Second(300.0),
+            soak: Second(0.0),
+            overshoot_k: None,
+            unreached: Unreached::StandDown,
+        },
+        hand: None,
         ramps: Ramps::default(),
         contacts: None,
         rounds: vec![
@@ -157,6 +166,7 @@ impl World {
             records: 0,
             failing_record: None,
             readings: Vec::new(),
+            events: Vec::new(),
         }))
     }
 

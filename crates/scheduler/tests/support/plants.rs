@@ -9,11 +9,17 @@ use quadrille_instruments::{
 use quadrille_quantity::{Kelvin, Tesla};
 use tokio::time::Instant;
 
-/// Approaches its target exponentially, with a time constant in seconds.
+/// Approaches its target exponentially, with a time constant in seconds; passes it by a time that its ramp goes on.
 pub(crate) struct Cryostat {
     pub(crate) mock: Mock,
     pub(crate) time_constant_s: f64,
     pub(crate) stays_off_by_k: f64,
+    /// The only target that it stays off, where it is not all of them, and for how long.
+    pub(crate) stays_off: Option<f64>,
+    pub(crate) stays_off_for_s: f64,
+    /// Most that it passes a target by, in kelvins for each kelvin per minute; about 30 s after it was asked for it.
+    pub(crate) passes_by: f64,
+    pub(crate) ramp: f64,
     pub(crate) fault: Option<&'static str>,
     pub(crate) from: (Instant, f64),
     pub(crate) target: f64,
@@ -26,6 +32,10 @@ impl Cryostat {
             mock: Mock(world.clone(), "cryostat"),
             time_constant_s: 10.0,
             stays_off_by_k: 0.0,
+            stays_off: None,
+            stays_off_for_s: f64::INFINITY,
+            passes_by: 0.0,
+            ramp: 0.0,
             fault: None,
             from: (Instant::now(), 300.0),
             target: 300.0,
@@ -35,8 +45,12 @@ impl Cryostat {
 
     fn now(&self) -> f64 {
         let (since, from) = self.from;
-        let to = self.target + self.stays_off_by_k;
-        to + (from - to) * (-since.elapsed().as_secs_f64() / self.time_constant_s).exp()
+        let since = since.elapsed().as_secs_f64();
+        let is_off = self.stays_off.is_none_or(|only| only == self.target) && since < self.stays_off_for_s;
+        let to = self.target + if is_off { self.stays_off_by_k } else { 0.0 };
+        let passed =
+            (to - from).signum() * self.passes_by * self.ramp * since / 30.0 * (1.0 - since / 30.0).exp();
+        to + (from - to) * (-since / self.time_constant_s).exp() + passed
     }
 }
 
@@ -53,6 +67,7 @@ impl Instrument for Cryostat {
 #[async_trait]
 impl TemperatureController for Cryostat {
     async fn set_ramp(&mut self, kelvin_per_minute: f64) -> Result<()> {
+        self.ramp = kelvin_per_minute;
         self.mock.act(&format!("ramp {kelvin_per_minute}"), |_| {}).await
     }
     async fn set_target(&mut self, target: Kelvin) -> Result<()> {

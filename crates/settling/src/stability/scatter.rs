@@ -18,6 +18,8 @@ pub(super) struct Scatter {
     sensor: SensorFacts,
     last: VecDeque<(f64, f64)>,
     differences: VecDeque<f64>,
+    /// The smallest change between two readings: a step of the digits, where there are steps.
+    step: f64,
     sd: f64,
 }
 
@@ -27,6 +29,7 @@ impl Scatter {
             sensor,
             last: VecDeque::new(),
             differences: VecDeque::new(),
+            step: f64::INFINITY,
             sd: sensor.sd.unwrap_or(0.0),
         };
         begun.sd = begun.sd.max(begun.floor());
@@ -34,6 +37,10 @@ impl Scatter {
     }
 
     pub(super) fn push(&mut self, time: f64, value: f64) {
+        let change = self.last.back().map_or(0.0, |last| (value - last.1).abs());
+        if change > 0.0 {
+            self.step = self.step.min(change);
+        }
         self.last.push_back((time, value));
         if self.last.len() < 3 {
             return;
@@ -51,7 +58,8 @@ impl Scatter {
 
     /// The least scatter that readings in steps can have: that of a value anywhere within one step.
     pub(super) fn floor(&self) -> f64 {
-        self.sensor.quantum / 12f64.sqrt()
+        let seen = if self.step.is_finite() { self.step } else { 0.0 };
+        self.sensor.quantum.max(seen) / 12f64.sqrt()
     }
 
     /// Standard deviation of one reading.
