@@ -93,7 +93,25 @@ pub fn strength(inputs: &Inputs, proof: Proof) -> Result<Result<Strength, String
         Err(reason) => return Ok(Err(reason.to_string())),
     };
     let power = power(&known.standard, &known.bench, known.drive, ReadingSet::Full);
-    Ok(power.map(|power| Strength::of(&known, &power)).map_err(|error| error.to_string()))
+    let strength = power.map(|power| Strength::of(&known, &power)).map_err(|error| error.to_string());
+    Ok(strength.map(|mut strength| {
+        strength.not_tested.extend(unused(inputs, &plan));
+        strength
+    }))
+}
+
+/// What a bench has and its proof does without, and so says nothing of.
+fn unused(inputs: &Inputs, plan: &Plan) -> Vec<String> {
+    let (bench, settings) = (&inputs.equipped, plan.settings(0));
+    let guard = bench.can_guard() && !settings.guard;
+    let buffers = bench.bench.wiring.buffers.is_some() && !settings.buffers;
+    let told = [
+        guard.then_some("the guard is driven when it is asked for (this proof does without it)"),
+        buffers.then_some(
+            "the buffers go into the sense lines when they are asked for (this proof does without them)",
+        ),
+    ];
+    told.into_iter().flatten().map(str::to_owned).collect()
 }
 
 /// Proves a bench on a standard.
