@@ -63,8 +63,8 @@ pub struct Verified {
     pub outcome: Outcome,
     /// A judgement of each configuration; of those that were not read, that they were not.
     pub judgements: Vec<Judgement>,
-    /// Configurations that were read again because a reading was far from what all others say, and what was read then
-    /// counts.
+    /// Configurations that were read again because a reading was far from what all others say, or disagreed alone; what
+    /// was read then counts.
     pub read_again: Vec<Configuration>,
     /// What is wrong, where that was looked for; or why it could not be.
     pub diagnosis: Option<Result<Told, String>>,
@@ -212,17 +212,34 @@ impl Work<'_> {
             }
             let known = known(&self.last).unwrap_or(at_first);
             self.read_wild_again(&known).await?;
-            self.say(&known, depth);
-        } else {
-            self.say(&at_first, depth);
+            self.forgive_one();
+            self.say(&known);
+        } else if self.is_wanted(depth) {
+            self.say(&at_first);
         }
         Ok(())
     }
 
+    /// A configuration that disagreed alone and agrees when it is read again counts as it was read then. Several are no
+    /// accident: they go on counting, whatever longer waits made of them.
+    fn forgive_one(&mut self) {
+        let again = judged(&self.predictions, &self.readings);
+        let wrong: Vec<usize> = (0..again.len()).filter(|&k| !self.verified.judgements[k].passed).collect();
+        if let [one] = wrong[..]
+            && again[one].passed
+        {
+            let configuration = again[one].configuration;
+            if !self.verified.read_again.contains(&configuration) {
+                self.verified.read_again.push(configuration);
+            }
+            self.verified.judgements = again;
+        }
+    }
+
     /// Says what is wrong by what was read, however little that is. Somebody who stopped the run is not told anything.
-    fn say(&mut self, known: &Known, depth: Depth) {
+    fn say(&mut self, known: &Known) {
         let is_stopped = matches!(self.verified.outcome.ending, Ending::Stopped);
-        if self.readings.is_empty() || is_stopped || !self.is_wanted(depth) {
+        if self.readings.is_empty() || is_stopped {
             return;
         }
         let observations = observations(&self.readings);

@@ -61,7 +61,8 @@ pub(crate) fn verified(verified: &Verified) -> String {
         text.push_str(&paragraph(
             "",
             &format!(
-                "Read again, because a reading was far from what all others say: {}. What was read then counts.",
+                "Read again, because a reading was far from what all others say: {}. What was read then counts; if \
+                 it happens often, look for a loose contact.",
                 again.join("  ")
             ),
         ));
