@@ -41,10 +41,10 @@ impl Search<'_> {
         let noise = if matches!(self.forward.fault, Fault::Noisy(_)) {
             let curvature: f64 = (0..data.y.len())
                 .filter(used)
-                .filter(|&row| self.noise_of(row) != 1.0)
+                .filter(|&row| self.is_noisy(row))
                 .map(|row| {
-                    let q = (state.residuals[row] / self.noise).powi(2) / FREEDOM;
-                    2.0 * (FREEDOM + 1.0) * q / (1.0 + q).powi(2)
+                    let q = (state.residuals[row] / self.noise_of(row)).powi(2) / FREEDOM;
+                    self.leverage(row).powi(2) * 2.0 * (FREEDOM + 1.0) * q / (1.0 + q).powi(2)
                 })
                 .sum();
             0.5 * (2.0 * std::f64::consts::PI / curvature.max(1.0)).ln()
@@ -78,6 +78,7 @@ impl Search<'_> {
             wrong_flags: words.iter().filter(|word| **word < UNEXPLAINED).count(),
             left_out: Vec::new(),
             residuals,
+            own: self.own.clone(),
             noise: self.noise,
             cholesky,
         };

@@ -6,9 +6,9 @@
 //! logarithm of likelihood times prior at the optimum, H = 1 + Jᵀ W J with J taken there. Resistors' tolerances enter
 //! through J and are so correlated over all readings as they are in fact.
 
-use crate::bench::BenchModel;
+use crate::bench::{BenchModel, range_for};
 use crate::data::Data;
-use crate::fault::Fault;
+use crate::fault::{Fault, Noisy};
 use crate::forward::{Forward, NO_COLUMN, Point, Predictions};
 use crate::layout::Layout;
 use crate::linear::bare;
@@ -41,7 +41,9 @@ pub(crate) struct Fit {
     pub(crate) left_out: Vec<f64>,
     /// Plain standardised residuals.
     pub(crate) residuals: Vec<f64>,
-    /// Factor by which noise is larger than stated.
+    /// The part of each row's variance that is the meter's own noise.
+    pub(crate) own: Vec<f64>,
+    /// Factor by which a meter's own noise is larger than stated.
     pub(crate) noise: f64,
     pub(crate) cholesky: Cholesky<f64, Dyn>,
 }
@@ -61,12 +63,14 @@ impl<'a> Problem<'a> {
         let forward = Forward { standard: self.standard, bench: self.bench, layout, fault };
         let scales = layout.scales(self.standard, self.bench, fault, self.data.source_range);
         let variances = self.variances(&forward, start);
+        let own = self.own(&forward, &variances);
         let mut search = Search {
             problem: self,
             forward,
             columns: vec![NO_COLUMN; scales.len()],
             free: Vec::new(),
             scales,
+            own,
             variances,
             size_column: None,
             noise: 1.0,
@@ -74,6 +78,14 @@ impl<'a> Problem<'a> {
         let state = search.choose_free(start);
         let state = search.run(start, state, bound);
         search.finish(state)
+    }
+
+    /// The part of each variance that is the meter's own noise, whatever it shows: the rest goes with the value.
+    fn own(&self, forward: &Forward<'_>, variances: &[f64]) -> Vec<f64> {
+        let of =
+            |k: usize| self.data.variances(self.bench, k, forward.ranges(&self.data.settings[k]), 0.0, 0.0);
+        let own = (0..self.data.settings.len()).flat_map(of);
+        own.zip(variances).map(|(own, variance)| (own / variance).min(1.0)).collect()
     }
 
     /// The fit of a bench that is as it was told to be.
@@ -141,11 +153,26 @@ impl Fit {
                     DVector::from_iterator(n, predictions.jacobian[row * n..(row + 1) * n].iter().copied());
                 derivatives.dot(&self.cholesky.solve(&derivatives))
             };
-            let noise = self.noise.powi(2);
-            let variances = [own[0] * noise + spread(2 * k), own[1] * noise + spread(2 * k + 1)];
+            let noise = self.noise_of(problem, data, k);
+            let variances = [own[0] + noise[0] + spread(2 * k), own[1] + noise[1] + spread(2 * k + 1)];
             Predictive { read, variances }
         };
         (0..data.settings.len()).map(of).collect()
+    }
+
+    /// Variance that noise has beyond what is stated, of voltage and current.
+    fn noise_of(&self, problem: &Problem<'_>, data: &Data, k: usize) -> [f64; 2] {
+        let Fault::Noisy(whose) = self.fault else { return [0.0; 2] };
+        let setting = &data.settings[k];
+        let (volts, amperes) = (&problem.bench.voltmeter.ranges, &problem.bench.ammeter.ranges);
+        let on = (range_for(volts, setting.voltage_range.0), range_for(amperes, setting.current_range.0));
+        let [volt, ampere] = data.variances(problem.bench, k, on, 0.0, 0.0);
+        let more = self.noise.powi(2) - 1.0;
+        match whose {
+            Noisy::Voltmeter => [volt * more, 0.0],
+            Noisy::Ammeter => [0.0, ampere * more],
+            Noisy::Both => [volt * more, ampere * more],
+        }
     }
 
     /// The fitted value of a quantity.

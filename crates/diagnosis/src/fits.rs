@@ -14,6 +14,9 @@ const OPPOSITE: f64 = 0.02;
 /// So many pairs say whether inputs float.
 const PAIRS: usize = 4;
 
+/// Of readings that scatter too little a fit is refused where fewer than this would. Ours: as for those that scatter too much.
+const TOO_STEADY: f64 = 1e-6;
+
 /// More words of the instruments that a fault does not explain than so many, and one reading in twenty, are not said by chance.
 const WRONG_FLAGS: usize = 2;
 
@@ -33,11 +36,28 @@ pub(crate) fn p_value(problem: &Problem<'_>, fit: &Fit) -> f64 {
     if fit.wrong_flags > WRONG_FLAGS + problem.data.settings.len() / 20 {
         return 0.0;
     }
+    if let Some(p) = steadier(fit).filter(|p| *p < TOO_STEADY) {
+        return p;
+    }
     let wild = single(fit, problem.data.settings.len()).unwrap_or_default();
     let gone = wild.iter().flat_map(|&k| [2 * k, 2 * k + 1]).map(|row| fit.residuals[row]);
     let gone: Vec<f64> = gone.filter(|r| r.is_finite()).collect();
     let chi2 = fit.chi2 - gone.iter().map(|r| r * r).sum::<f64>();
     chi2::larger(chi2, fit.rows - gone.len())
+}
+
+/// How likely readings of a meter on a coarse range are that scatter less than these; nothing of other faults. What is far
+/// steadier than the range's noise was not measured on it.
+fn steadier(fit: &Fit) -> Option<f64> {
+    let first = match fit.fault {
+        Fault::VoltmeterCoarse(_) => 0,
+        Fault::AmmeterCoarse(_) => 1,
+        _ => return None,
+    };
+    let rows = fit.residuals.iter().zip(&fit.own).skip(first).step_by(2);
+    // Against the noise of the range alone: the rest of what is put under a reading is no more than a bound.
+    let squares: Vec<f64> = rows.filter(|(r, _)| r.is_finite()).map(|(r, own)| r * r / own).collect();
+    Some(1.0 - chi2::larger(squares.iter().sum(), squares.len()))
 }
 
 /// Whether readings whose inputs should float are mostly the opposite of those with the sense contacts exchanged and the current

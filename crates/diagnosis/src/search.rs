@@ -30,7 +30,7 @@ const MOST_EXPONENT: f64 = 6.0;
 
 /// A noise that is less than so many times what was stated is no fault; more than so many times is none either.
 pub(crate) const LEAST_NOISE: f64 = 2.5;
-pub(crate) const MOST_NOISE: f64 = 1e3;
+pub(crate) const MOST_NOISE: f64 = 1e5;
 
 /// Where a search stands.
 pub(crate) struct State {
@@ -49,6 +49,8 @@ pub(crate) struct Search<'f> {
     pub(crate) columns: Vec<usize>,
     pub(crate) free: Vec<usize>,
     pub(crate) variances: Vec<f64>,
+    /// The part of each that is the meter's own noise.
+    pub(crate) own: Vec<f64>,
     pub(crate) size_column: Option<usize>,
     pub(crate) noise: f64,
 }
@@ -154,11 +156,18 @@ impl Search<'_> {
         }
     }
 
+    /// How many times its usual standard deviation a row has: a meter that is noisy is so by as much wherever it measures.
     pub(crate) fn noise_of(&self, row: usize) -> f64 {
-        match (self.forward.fault, row % 2) {
-            (Fault::Noisy(Noisy::Voltmeter), 1) | (Fault::Noisy(Noisy::Ammeter), 0) => 1.0,
-            (Fault::Noisy(_), _) => self.noise,
-            _ => 1.0,
+        let own = if self.is_noisy(row) { self.own[row] } else { 0.0 };
+        (1.0 + own * (self.noise * self.noise - 1.0)).sqrt()
+    }
+
+    pub(crate) fn is_noisy(&self, row: usize) -> bool {
+        match self.forward.fault {
+            Fault::Noisy(Noisy::Voltmeter) => row % 2 == 0,
+            Fault::Noisy(Noisy::Ammeter) => row % 2 == 1,
+            Fault::Noisy(Noisy::Both) => true,
+            _ => false,
         }
     }
 
@@ -305,27 +314,31 @@ impl Search<'_> {
         Some((step, decrement))
     }
 
-    /// The factor that makes the residuals as large as their distribution says.
-    fn fitted_noise(&self, state: &State) -> f64 {
-        let rows: Vec<f64> = state
-            .residuals
-            .iter()
-            .enumerate()
-            .filter(|(row, r)| {
-                r.is_finite()
-                    && match self.forward.fault {
-                        Fault::Noisy(Noisy::Voltmeter) => row % 2 == 0,
-                        Fault::Noisy(Noisy::Ammeter) => row % 2 == 1,
-                        _ => true,
-                    }
-            })
-            .map(|(_, r)| *r)
+    /// The likeliest factor of a meter's own noise: where Σ e (w r²/n² − 1) is nothing, n the factor of a row's standard
+    /// deviation and e = d ln n / d ln s.
+    fn fitted_noise(&mut self, state: &State) -> f64 {
+        let rows: Vec<usize> = (0..state.residuals.len())
+            .filter(|&k| state.residuals[k].is_finite() && self.is_noisy(k))
             .collect();
-        let mut noise = self.noise;
-        for _ in 0..30 {
-            let sum: f64 = rows.iter().map(|r| weight(r / noise, Stage::Student) * r * r).sum();
-            noise = (sum / rows.len().max(1) as f64).sqrt().clamp(LEAST_NOISE, MOST_NOISE);
+        let (mut low, mut high) = (LEAST_NOISE.ln(), MOST_NOISE.ln());
+        for _ in 0..40 {
+            let middle = 0.5 * (low + high);
+            self.noise = middle.exp();
+            let score = |&row: &usize| {
+                let r = state.residuals[row] / self.noise_of(row);
+                self.leverage(row) * (weight(r, Stage::Student) * r * r - 1.0)
+            };
+            if rows.iter().map(score).sum::<f64>() > 0.0 {
+                low = middle;
+            } else {
+                high = middle;
+            }
         }
-        noise
+        (0.5 * (low + high)).exp()
+    }
+
+    /// How much a row's standard deviation follows the factor of the noise, both in logarithms.
+    pub(crate) fn leverage(&self, row: usize) -> f64 {
+        self.own[row] * (self.noise / self.noise_of(row)).powi(2)
     }
 }
