@@ -9,6 +9,10 @@ use std::path::PathBuf;
 /// Contacts see this field in a Hall round, in teslas.
 pub(crate) const FIELD_T: f64 = 0.5;
 
+/// The slowest of the time constants that a sample and its leads have among them, over resistance times capacitance: what the
+/// simulated bench shows, 1.8 to 2.4 over the samples that are drawn.
+const OF_RC: f64 = 2.0;
+
 /// A kind of sample on a kind of wiring.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Regime {
@@ -89,7 +93,7 @@ pub(crate) struct Draw {
     pub(crate) regime: Regime,
     pub(crate) class: Class,
     pub(crate) seed: u64,
-    /// First time constant of a step, roughly: resistance times capacitance, or the source's, whichever is longer.
+    /// Main time constant of a step, roughly: that of sample and leads, or the source's, whichever is longer.
     pub(crate) tau_s: f64,
     /// Slow exponential over the fast one: amplitude and time constant.
     pub(crate) tail: f64,
@@ -130,7 +134,7 @@ impl Draw {
             regime,
             class,
             seed,
-            tau_s: (regime.ohm * regime.farad).max(source_s),
+            tau_s: (OF_RC * regime.ohm * regime.farad).max(source_s),
             tail: if class == Class::Deep { 0.05 } else { tail },
             slower: if class == Class::Slow { 100.0 } else { slower },
             source_s,
