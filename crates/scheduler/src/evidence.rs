@@ -100,13 +100,32 @@ impl Work<'_> {
                 };
                 let settled = self.state(here, round, evidence, changed, ranges, how).await?;
                 ranges = settled.ranges;
-                let (from, to) = settled.kept.voltage.window_s;
-                window = HallTiming { dead: Second(from), window: Second(to - from) };
+                window = match timing {
+                    Some(timing) => HallTiming { dead: window_of(&settled).dead, ..timing },
+                    None => self.once_more(here, &settled),
+                };
                 fresh = false;
                 self.keep_settled(here, polarity, changed, settled).await?;
             }
         }
         self.de_energise().await
+    }
+
+    /// When and for how long a state is read again that has not changed: from the end of its window on, until the mean is as
+    /// good as the first one was. A value that was extrapolated had a long window, and not for its noise.
+    fn once_more(&self, here: Here, settled: &Settled) -> HallTiming {
+        let HallTiming { dead: Second(from), window: Second(length) } = window_of(settled);
+        let (answer, mean) = &settled.voltage;
+        let over_s = settled.kept.aperture_s.last().copied().unwrap_or(self.settings.aperture.0);
+        let one = answer.noise_u.hypot(self.johnson(here, mean.value, over_s));
+        let enough = over_s * (one / mean.noise_u.max(1e-300)).powi(2);
+        let window = enough.min(length).max(self.settings.aperture.0);
+        HallTiming { dead: Second(from + length - window), window: Second(window) }
+    }
+
+    /// Johnson noise of a reading of some volts over some seconds: 4 k T R in the bandwidth of 1/2T, the sample's own.
+    fn johnson(&self, here: Here, volts: f64, over_s: f64) -> f64 {
+        (2.0 * BOLTZMANN * here.temperature.0 * volts.abs() / self.settings.current.0 / over_s).sqrt()
     }
 
     /// Once a round, in its first state, before anything rests on the rule.
@@ -445,6 +464,12 @@ impl Work<'_> {
         }
         Ok(())
     }
+}
+
+/// The window of a state's voltage.
+fn window_of(settled: &Settled) -> HallTiming {
+    let (from, to) = settled.kept.voltage.window_s;
+    HallTiming { dead: Second(from), window: Second(to - from) }
 }
 
 fn of_arrival(arrival: &Arrival) -> (Mean, Evidence) {

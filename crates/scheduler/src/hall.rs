@@ -21,8 +21,8 @@ const NOT_ALIKE: f64 = 5e-3;
 /// Hall voltage over the voltage of the diagonal where nothing is known of it; a guess.
 const USUAL_PART: f64 = 0.01;
 
-/// What of a step may be left, whatever the Hall voltage is.
-const RESIDUAL: (f64, f64) = (1e-6, 1e-2);
+/// What of a step may be left, however small the Hall voltage is.
+const RESIDUAL: f64 = 1e-6;
 
 impl Work<'_> {
     /// Dead time and window of the Hall legs at the temperature of a round.
@@ -51,7 +51,8 @@ impl Work<'_> {
         let part = hall_part(learned, here.configuration, Ohm(voltage.value / current.value));
         learned.hall_part = part.or(learned.hall_part);
         let part = learned.hall_part.unwrap_or(USUAL_PART).clamp(1e-6, 1.0);
-        let allowed = (evidence.bias * part / (2.0 * NOT_ALIKE)).clamp(RESIDUAL.0, RESIDUAL.1);
+        // What the offset leaves cancels but for that; the Hall voltage's own transient, a step of twice itself, does not.
+        let allowed = (evidence.bias * part / (2.0 * NOT_ALIKE)).min(evidence.bias / 2.0).max(RESIDUAL);
         let transients = learned.transients(guard, &evidence)?;
         let dead_of = |knowledge: &quadrille_settling::transient::Knowledge| {
             let dead = knowledge.dead_time(SURE, allowed);
