@@ -30,7 +30,7 @@ const WORTH: (f64, f64) = (0.3, 0.1);
 const SMALL: f64 = 0.1;
 
 /// How much longer than the rule asks an audited state is held.
-const HELD: f64 = 4.0;
+const HELD: f64 = 3.0;
 
 /// Growth of the voltage over what was expected at which the watch begins again with a larger step.
 const GROWN: f64 = 1.5;
@@ -67,6 +67,29 @@ struct Pair {
     current: Watch,
     /// The voltage that the watch was begun for.
     assumed: f64,
+    /// Whether the current was judged by what the voltage had taught.
+    informed: bool,
+}
+
+impl Pair {
+    /// What to do now. The same circuit settles for both meters, and its last time constants are those of both: where the
+    /// voltage has shown what they are, a noisier current need not show it again. The other way round it does not hold, for
+    /// the sense leads have time constants of their own.
+    fn verdicts(&mut self) -> (Verdict, Verdict) {
+        let (voltage, mut current) = (self.voltage.verdict(), self.current.verdict());
+        if let (Verdict::Settled(_), Verdict::GoOn { .. }) = (&voltage, &current) {
+            self.current.inform(&self.voltage.learned());
+            self.informed = true;
+            current = self.current.verdict();
+        }
+        (voltage, current)
+    }
+
+    fn learned(&self) -> Transients {
+        let voltage = self.voltage.learned();
+        let current = if self.informed { voltage.clone() } else { self.current.learned() };
+        Transients { voltage, current }
+    }
 }
 
 impl Work<'_> {
@@ -202,7 +225,7 @@ impl Work<'_> {
             if now < until {
                 continue;
             }
-            match (pair.voltage.verdict(), pair.current.verdict()) {
+            match pair.verdicts() {
                 (Verdict::GoOn { until_s: a }, Verdict::GoOn { until_s: b }) => until = a.min(b),
                 (Verdict::GoOn { until_s }, _) | (_, Verdict::GoOn { until_s }) => until = until_s,
                 (Verdict::Settled(v) | Verdict::GaveUp(v), Verdict::Settled(i) | Verdict::GaveUp(i)) => {
@@ -287,6 +310,7 @@ impl Work<'_> {
             voltage: begin(&of_voltage, voltage, johnson, assumed.max(SMALL * largest), 2.0 * assumed)?,
             current: begin(&of_current, current, 0.0, asked.0, 2.0 * asked.0)?,
             assumed,
+            informed: false,
         };
         for k in 0..=last {
             begun.voltage.push(kept.begun_s[k], kept.aperture_s[k], kept.voltage_v[k]);
@@ -358,6 +382,7 @@ impl Work<'_> {
         condition: Condition,
     ) -> ((Mean, Evidence), (Mean, Evidence)) {
         let Some((voltage, current)) = ended else { return Default::default() };
+        let stopped_s = voltage.to_s.max(current.to_s);
         // A state that was held for an audit is worth its longer watch.
         let (mut voltage, mut current) = (voltage, current);
         if let Some(pair) = pair {
@@ -371,17 +396,14 @@ impl Work<'_> {
             }
             let learned = self.learned.entry(self.sample).or_default();
             if condition == Condition::Sound {
-                let (voltage, current) = (pair.voltage.learned(), pair.current.learned());
-                learned.transients.insert(self.settings.guard, Transients { voltage, current });
+                learned.transients.insert(self.settings.guard, pair.learned());
             }
         }
         let learned = self.learned.entry(self.sample).or_default();
         if condition == Condition::Sound {
             learned.resistances.insert(here.configuration, Ohm(voltage.value / current.value));
         }
-        let longest = learned.longest.get_or_insert(HallTiming { dead: Second(0.0), window: Second(0.0) });
-        longest.dead = longest.dead.max(Second(voltage.from_s.max(current.from_s)));
-        longest.window = longest.window.max(Second(voltage.to_s - voltage.from_s));
+        learned.stops_s.push(stopped_s);
         (of_arrival(&voltage), of_arrival(&current))
     }
 

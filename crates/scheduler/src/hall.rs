@@ -54,15 +54,25 @@ impl Work<'_> {
         // What the offset leaves cancels but for that; the Hall voltage's own transient, a step of twice itself, does not.
         let allowed = (evidence.bias * part / (2.0 * NOT_ALIKE)).min(evidence.bias / 2.0).max(RESIDUAL);
         let transients = learned.transients(guard, &evidence)?;
-        let dead_of = |knowledge: &quadrille_settling::transient::Knowledge| {
-            let dead = knowledge.dead_time(SURE, allowed);
-            dead.map_err(|error| Failure::Panic(format!("no dead time: {error}")))
+        let dead_of = |allowed: f64| -> Result<f64, Failure> {
+            let of = |knowledge: &quadrille_settling::transient::Knowledge| {
+                let dead = knowledge.dead_time(SURE, allowed);
+                dead.map_err(|error| Failure::Panic(format!("no dead time: {error}")))
+            };
+            Ok(of(&transients.voltage)?.max(of(&transients.current)?))
         };
-        let longest = learned.longest.unwrap_or(HallTiming { dead: Second(0.0), window: Second(aperture) });
-        let dead = dead_of(&transients.voltage)?
-            .max(dead_of(&transients.current)?)
-            .max(evidence.operate.0)
-            .min(evidence.longest.0);
+        // The legs without a field were stopped where what was left was shown to be within what is allowed of them: their
+        // median is a better dead time than the belief's, which keeps a part for all that could be. Where less is allowed,
+        // what that takes is the belief's.
+        let of_resistivity = evidence.bias / 2.0;
+        let stops = std::mem::take(&mut learned.stops_s);
+        let stopped = median(&stops);
+        let more = if allowed < of_resistivity { dead_of(allowed)? - dead_of(of_resistivity)? } else { 0.0 };
+        let dead = match stopped {
+            Some(stopped) => stopped + more,
+            None => dead_of(allowed)?,
+        };
+        let dead = dead.max(evidence.operate.0).min(evidence.longest.0);
         // Noise of one aperture, from the window that was read; four diagonals at two fields share what is wanted.
         let (from, to) = look.kept.voltage.window_s;
         let one = voltage.noise_u * ((to - from).max(aperture) / aperture).sqrt();
@@ -76,14 +86,21 @@ impl Work<'_> {
             dead: timing.dead,
             window: timing.window,
             because: format!(
-                "Hall voltage about {:.2} % of the diagonal's; resistivity waited up to {}; alike at every field",
+                "Hall voltage about {:.2} % of the diagonal's; states without a field were settled after {} in the middle; \
+                 alike at every field",
                 100.0 * part,
-                longest.dead
+                Second(stopped.unwrap_or_default())
             ),
         };
         self.recorder.event(&event).await?;
         Ok(timing)
     }
+}
+
+fn median(values: &[f64]) -> Option<f64> {
+    let mut values = values.to_vec();
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied()
 }
 
 /// Hall voltage over the diagonal's voltage, from a diagonal in a field and the resistances at zero field: for points

@@ -44,8 +44,9 @@ pub(crate) struct Learned {
     pub(crate) transients: BTreeMap<bool, Transients>,
     /// Four-terminal resistance of each configuration as last seen, with its sign.
     pub(crate) resistances: BTreeMap<Configuration, Ohm>,
-    /// Longest wait and longest window of the last round of resistivity.
-    pub(crate) longest: Option<HallTiming>,
+    /// When each state that was left to the evidence could be stopped, in seconds after its change, since Hall legs were last
+    /// timed.
+    pub(crate) stops_s: Vec<f64>,
     /// Of the Hall rounds at the temperature in work, whose target this is, in kelvins.
     pub(crate) hall: Option<(f64, HallTiming)>,
     /// Hall voltage over the largest voltage of a diagonal, as last seen.

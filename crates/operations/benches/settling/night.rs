@@ -11,9 +11,11 @@ use quadrille_quantity::Second;
 use quadrille_scheduler::run;
 use std::collections::HashMap;
 
-/// What a mean may be off and its standard uncertainty, as parts of the value: what the recipes ask for.
+/// What a mean may be off, as a part of the value: a third of what a recipe wants where it says nothing.
 pub(crate) const TOLERANCE: f64 = 1e-3 / 3.0;
-pub(crate) const WANTED: f64 = 1e-3;
+
+/// Standard uncertainty of a value by noise: the half of what is wanted that a plan has for it.
+pub(crate) const WANTED: f64 = 0.5e-3;
 
 /// A fixed wait for plans whose waits are then set by hand: so long that it does not shorten the wait at zero current.
 pub(crate) const BY_HAND: &str = "time_s = 1000.0";

@@ -167,6 +167,19 @@ impl Watch {
         Some(arrival)
     }
 
+    /// Judges what has been read, and what comes, by other knowledge of the same circuit: what another meter's readings of the
+    /// same leg have taught.
+    pub fn inform(&mut self, knowledge: &Knowledge) {
+        self.knowledge = knowledge.clone();
+        self.weights = None;
+        if let Some((bank, known)) = &mut self.bank {
+            let scales =
+                Scales { step: self.step, bias: self.wanted.bias, drift_per_s: self.noise.drift_per_s };
+            *known = priors(&self.knowledge, &bank.columns, scales);
+            self.fresh = true;
+        }
+    }
+
     /// What this leg, as far as it was judged, adds to what was known: for the next leg of the round.
     pub fn learned(&self) -> Knowledge {
         match &self.weights {
