@@ -9,7 +9,7 @@ use quadrille_experiment::{Condition, Event, Evidence, Polarity, Watch as Kept};
 use quadrille_instruments::{Answer, MeterValue};
 use quadrille_plan::{ByEvidence, Purpose, Round};
 use quadrille_quantity::{Ampere, Ohm, Second, Volt};
-use quadrille_settling::transient::{Arrival, Kind, Noise, Reason, Verdict, Wanted, Watch, audit};
+use quadrille_settling::transient::{Agreement, Arrival, Kind, Noise, Reason, Verdict, Wanted, Watch, audit};
 use tokio::time::Instant;
 
 /// Boltzmann's constant in joules per kelvin (exact, SI 2019).
@@ -30,7 +30,7 @@ const WORTH: (f64, f64) = (0.3, 0.1);
 const SMALL: f64 = 0.1;
 
 /// How much longer than the rule asks an audited state is held.
-const HELD: f64 = 3.0;
+const HELD: f64 = 4.0;
 
 /// How much farther off than the voltage a current may be for which the voltage's evidence stands, and how much more than its
 /// noise it may scatter then; ours.
@@ -197,7 +197,7 @@ impl Work<'_> {
     ) -> Result<Settled, Failure> {
         let mut kept = Kept::default();
         let mut pair: Option<Pair> = None;
-        let mut without_value = 0;
+        let (mut without_value, mut audited) = (0, false);
         let (mut slow, mut is_finest) = (false, false);
         let mut until = 0.0;
         if let How::Fixed(timing) = how {
@@ -266,6 +266,7 @@ impl Work<'_> {
         };
         if let (How::Until { audited: true }, Some(stopped), Some(pair)) = (how, ended, pair.as_mut()) {
             self.hold(here, changed, slow, (&mut kept, pair), stopped, &evidence).await?;
+            audited = true;
         }
         if slow {
             self.set_aperture(self.settings.aperture_plc).await?;
@@ -273,7 +274,7 @@ impl Work<'_> {
         let at_limit = self.bench.source.in_compliance().await?.unwrap_or(false);
         let condition = condition(&voltage, &current, at_limit);
         let (v, i) = match ended {
-            Some(_) => self.arrived(here, pair.as_mut(), ended, condition),
+            Some(_) => self.arrived(here, pair.as_mut(), ended, condition, audited),
             None => self.averaged(here, how, evidence, (&kept, &voltage, &current)),
         };
         (kept.voltage, kept.current) = (v.1, i.1);
@@ -379,18 +380,14 @@ impl Work<'_> {
             pair.voltage.push(begun, aperture, volts);
             pair.current.push(begun, aperture, amperes);
         }
-        let (Some(voltage), Some(current)) = (pair.voltage.arrival(), pair.current.arrival()) else {
+        let (Some(voltage), Some(current)) = (pair.voltage.held(), pair.current.held()) else {
             return Ok(());
         };
         let (of_voltage, of_current) = (audit(&stopped.0, &voltage), audit(&stopped.1, &current));
         let agrees = of_voltage.agrees() && of_current.agrees();
-        if !agrees {
-            let guard = self.settings.guard;
-            let learned = self.learned.entry(self.sample).or_default();
-            let known = learned.transients(guard, evidence)?;
-            let wider = Transients { voltage: known.voltage.widened(), current: known.current.widened() };
-            learned.transients.insert(guard, wider);
-        }
+        let part = |agreement: &Agreement, value: f64| (agreement.difference / value).abs();
+        let doubt = (part(&of_voltage, voltage.value), part(&of_current, current.value));
+        self.learned.entry(self.sample).or_default().doubt = (!agrees).then_some(doubt);
         let event = Event::Audited {
             configuration: here.configuration,
             stopped_s,
@@ -409,6 +406,7 @@ impl Work<'_> {
         pair: Option<&mut Pair>,
         ended: Option<(Arrival, Arrival)>,
         condition: Condition,
+        audited: bool,
     ) -> ((Mean, Evidence), (Mean, Evidence)) {
         let Some((voltage, current)) = ended else { return Default::default() };
         let stopped_s = voltage.to_s.max(current.to_s);
@@ -425,7 +423,11 @@ impl Work<'_> {
             }
             let learned = self.learned.entry(self.sample).or_default();
             if condition == Condition::Sound {
-                learned.transients.insert(self.settings.guard, pair.learned());
+                let learnt = pair.learned();
+                // Where the audit of this state disagreed, what comes is waited for with larger and longer tails.
+                let is_doubted = audited && learned.doubt.is_some();
+                let learnt = if is_doubted { learnt.widened() } else { learnt };
+                learned.transients.insert(self.settings.guard, learnt);
             }
         }
         let learned = self.learned.entry(self.sample).or_default();
@@ -433,7 +435,13 @@ impl Work<'_> {
             learned.resistances.insert(here.configuration, Ohm(voltage.value / current.value));
         }
         learned.stops_s.push(stopped_s);
-        (of_arrival(&voltage), of_arrival(&current))
+        let (mut of_voltage, mut of_current) = (of_arrival(&voltage), of_arrival(&current));
+        // What an audit found belongs to every state of its round that is stopped alike.
+        let (doubt_v, doubt_i) = learned.doubt.unwrap_or_default();
+        for (told, doubt) in [(&mut of_voltage, doubt_v), (&mut of_current, doubt_i)] {
+            told.0.settling_u = told.0.settling_u.hypot(doubt * told.0.value);
+        }
+        (of_voltage, of_current)
     }
 
     /// Plain means over a fixed window.

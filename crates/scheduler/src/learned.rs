@@ -21,6 +21,11 @@ pub(crate) struct Transients {
 }
 
 impl Transients {
+    /// After an audit that disagreed.
+    pub(crate) fn widened(&self) -> Self {
+        Self { voltage: self.voltage.widened(), current: self.current.widened() }
+    }
+
     /// Before the first leg.
     pub(crate) fn expected(evidence: &ByEvidence) -> Result<Self, Failure> {
         let about = evidence.time_constant.0.max(FLOOR_S);
@@ -53,6 +58,8 @@ pub(crate) struct Learned {
     pub(crate) hall_part: Option<f64>,
     /// What was chosen for it where the plan leaves it open.
     pub(crate) choice: Option<crate::look::Choice>,
+    /// By what parts voltage and current of an audited state went on changing, where the last audit disagreed.
+    pub(crate) doubt: Option<(f64, f64)>,
     /// The round in which an audit was made last.
     pub(crate) audited: Option<u32>,
 }
