@@ -128,8 +128,12 @@ pub fn check(paths: &[impl AsRef<Path>]) -> Result<Vec<&'static str>, Error> {
         }
     }
     if let ([bench], [_, ..], [recipe]) = (benches.as_slice(), samples.as_slice(), recipes.as_slice()) {
-        let samples: Vec<Sample> = samples.iter().map(|sample| Sample::clone(sample)).collect();
-        reader.keep(Plan::of_many(bench, &samples, recipe));
+        // Several samples that the bench does not name are not meant for it together.
+        let together = bench.bench.wiring.maps.iter().all(|map| map.sample.is_some());
+        if samples.len() == 1 || together {
+            let samples: Vec<Sample> = samples.iter().map(|sample| Sample::clone(sample)).collect();
+            reader.keep(Plan::of_many(bench, &samples, recipe));
+        }
     }
     reader.finish()?;
     Ok(kinds)
