@@ -45,6 +45,8 @@ impl Default for Proof {
 /// How much is read.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Depth {
+    /// The eight configurations of the standards and no more: says which disagree, and not why.
+    Eight,
     /// The eight configurations of the standards; all where they disagree with what is predicted.
     #[default]
     AsNeeded,
@@ -185,7 +187,7 @@ impl Work<'_> {
     /// Whether what was read so far asks for more.
     fn is_wanted(&self, depth: Depth) -> bool {
         let is_wrong = self.verified.judgements.iter().any(|judgement| !judgement.passed);
-        is_wrong || depth == Depth::Everything
+        depth != Depth::Eight && is_wrong || depth == Depth::Everything
     }
 
     /// Reads what is needed to say what is wrong, and says it. What was wrong once and does not come again is nothing. A run

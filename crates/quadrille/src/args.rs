@@ -195,8 +195,11 @@ pub(crate) struct Verify {
     pub(crate) buffers: OnOff,
     /// Read all 36 configurations even where the eight of the standards agree: shows what they cannot, and takes more than
     /// four times as long.
-    #[arg(long)]
+    #[arg(long, conflicts_with = "eight")]
     pub(crate) thorough: bool,
+    /// Read only the eight configurations of the standards, even where they disagree: says which, and not why.
+    #[arg(long)]
+    pub(crate) eight: bool,
     #[command(flatten)]
     pub(crate) journal: JournalPath,
 }

@@ -82,7 +82,11 @@ pub(crate) fn measure(options: &Measure, quiet: bool) -> anyhow::Result<(Exit, S
 
 pub(crate) fn verify(options: &Verify, quiet: bool) -> anyhow::Result<(Exit, Shown)> {
     let inputs = Inputs::read(&options.bench, &options.sample, None)?;
-    let depth = if options.thorough { Depth::Everything } else { Depth::AsNeeded };
+    let depth = match (options.thorough, options.eight) {
+        (true, _) => Depth::Everything,
+        (_, true) => Depth::Eight,
+        _ => Depth::AsNeeded,
+    };
     let how = Proof { guard: options.guard.into(), buffers: options.buffers.into(), depth };
     let strength = quadrille_operations::strength(&inputs, how)?;
     if let Ok(strength) = &strength {
@@ -102,8 +106,10 @@ pub(crate) fn verify(options: &Verify, quiet: bool) -> anyhow::Result<(Exit, Sho
     json["standard"] = serde_json::json!(strength.as_ref().ok());
     match &strength {
         Ok(strength) if options.thorough => text.push_str(&proof::strength(strength)),
-        // After a diagnosis that has said it already, nothing is said twice.
-        Ok(strength) if verified.diagnosis.is_none() => text.push_str(&proof::not_tested(strength)),
+        // A diagnosis says it itself; where the proof failed, something else comes first.
+        Ok(strength) if verified.diagnosis.is_none() && verified.passed() => {
+            text.push_str(&proof::not_tested(strength))
+        }
         _ => {}
     }
     Ok((exit, Shown { text, json }))
