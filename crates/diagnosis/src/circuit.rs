@@ -131,6 +131,10 @@ impl Forward<'_> {
         };
         // The node set apart hangs on its row, or where no row is open on ground.
         match fault {
+            // A loose current lead is at the voltage limit: what it lets through to gigohms shows, and nobody knows it.
+            Fault::RowOpen(row @ (Row::Source | Row::Return)) => {
+                add(apart, row.index(), LOOSE * bench.matrix.open_ohm, layout.size())
+            }
             Fault::RowOpen(row) => add(apart, row.index(), LOOSE * bench.matrix.open_ohm, NONE),
             _ => add(apart, NONE, bench.matrix.open_ohm, NONE),
         };

@@ -4,7 +4,7 @@
 //! thermoelectric voltages and bias currents are in volts and amperes. Nominal is zero for all but the fault's own size.
 
 use crate::bench::BenchModel;
-use crate::fault::Fault;
+use crate::fault::{Fault, Row};
 use crate::standard::Standard;
 
 /// Places in the list.
@@ -148,7 +148,11 @@ impl Layout {
                 scales[self.resistor(j)] = two;
                 scales[self.resistor(k)] = two;
             }
-            Fault::Leak(..) | Fault::LeakToGround(_) | Fault::Loading | Fault::ComplianceLow => {
+            Fault::Leak(..)
+            | Fault::LeakToGround(_)
+            | Fault::Loading
+            | Fault::ComplianceLow
+            | Fault::RowOpen(Row::Source | Row::Return) => {
                 scales[self.size()] = 1.0;
             }
             Fault::AllScaled | Fault::VoltmeterGain => scales[self.factor()] = FACTOR_OFF,

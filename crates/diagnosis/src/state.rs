@@ -120,6 +120,7 @@ fn values(layout: Layout, fault: Fault, state: &State) -> Vec<f64> {
     match fault {
         Fault::AllScaled | Fault::VoltmeterGain => values[layout.factor()] = size,
         Fault::ResistorOff(k) => values[layout.resistor(k)] += size,
+        Fault::RowOpen(_) => {}
         _ => values[layout.size()] = size,
     }
     let mut fill = |list: &[f64], place: &dyn Fn(usize) -> usize| {
