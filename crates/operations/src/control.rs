@@ -70,7 +70,7 @@ pub fn command(simulation: &Simulation, line: &str) -> Reply {
         ("help", true) => Reply::told(WORDS),
         ("list", true) => {
             let forms = simulation.fault_forms();
-            Reply::told(forms.iter().map(|(form, what)| format!("{form:<30} {what}\n")).collect::<String>())
+            Reply::told(forms.iter().map(|(form, what)| format!("{form:<32}  {what}\n")).collect::<String>())
         }
         ("faults", true) => Reply::told(simulation.faults().iter().map(armed).collect::<String>()),
         ("inject", _) => match simulation.inject(rest) {
