@@ -164,7 +164,7 @@ impl Search<'_> {
 
     pub(crate) fn is_noisy(&self, row: usize) -> bool {
         match self.forward.fault {
-            Fault::Noisy(Noisy::Voltmeter) => row % 2 == 0,
+            Fault::Noisy(Noisy::Voltmeter) => row.is_multiple_of(2),
             Fault::Noisy(Noisy::Ammeter) => row % 2 == 1,
             Fault::Noisy(Noisy::Both) => true,
             _ => false,

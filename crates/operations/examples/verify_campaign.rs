@@ -6,6 +6,7 @@
     clippy::unwrap_used,
     clippy::print_stdout,
     clippy::print_stderr,
+    clippy::disallowed_methods,
     reason = "an example"
 )]
 
