@@ -3,7 +3,8 @@
 //!
 //! `cargo bench -p quadrille-operations --bench settling -- [--nights N] [--first SEED] [--regime NAME] [--class NAME]
 //! [--fixed] [--check]`: `--fixed` puts the existing fixed wait of 14 time constants in the place of evidence, `--check`
-//! tries the oracle itself and nothing else.
+//! tries the oracle itself and nothing else. With TOLD in the environment
+//! every event and state of the noisy bench is printed as it comes.
 #![allow(clippy::print_stdout, clippy::unwrap_used, clippy::disallowed_methods)]
 
 mod check;
