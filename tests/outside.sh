@@ -29,5 +29,17 @@ cargo build --quiet --locked --package quadrille-settling --example stability
 cargo build --quiet --locked --package quadrille-settling --example arrive
 
 cd tests/outside
-if [ $# -eq 0 ]; then set -- .; fi
-exec "../../$environment/bin/python" -m pytest -q -p no:cacheprovider "$@"
+python="../../$environment/bin/python"
+if [ $# -gt 0 ]; then
+    exec "$python" -m pytest -q -p no:cacheprovider "$@"
+fi
+# Ten minutes of a night in real time are waited for beside everything else.
+night=program/test_long_night.py
+log=../../target/long-night.log
+"$python" -m pytest -q -p no:cacheprovider $night >"$log" 2>&1 &
+waited=$!
+outcome=0
+"$python" -m pytest -q -p no:cacheprovider --ignore $night . || outcome=$?
+wait $waited || outcome=$?
+cat "$log"
+exit $outcome
