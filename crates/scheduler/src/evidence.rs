@@ -32,11 +32,6 @@ const SMALL: f64 = 0.1;
 /// How much longer than the rule asks an audited state is held.
 const HELD: f64 = 4.0;
 
-/// How much farther off than the voltage a current may be for which the voltage's evidence stands, and how much more than its
-/// noise it may scatter then; ours.
-const AS_VOLTAGE: f64 = 2.0;
-const MOST_MISFIT: f64 = 4.0;
-
 /// Growth of the voltage over what was expected at which the watch begins again with a larger step.
 const GROWN: f64 = 1.5;
 
@@ -74,41 +69,20 @@ struct Pair {
     assumed: f64,
     /// Whether the current was judged by what the voltage had taught.
     informed: bool,
-    /// Largest standard uncertainties of a current by noise and by what is left, in amperes.
-    most_noise: f64,
-    most_bias: f64,
 }
 
 impl Pair {
-    /// What to do now. Where the voltage has settled, the current has, for the same circuit settles for both: what is slow is
-    /// what the cables take, which the sample lacks and the ammeter too. The other way round it does not hold, for the sense
-    /// leads have time constants of their own. So a current whose noise hides its own end is judged by what the voltage
-    /// taught, and then taken for no farther off than twice what the voltage may be.
+    /// What to do now. The same circuit settles for both meters, and its last time constants are those of both: where the
+    /// voltage has shown what they are, a noisier current need not show them again, only how much of them it has. The other
+    /// way round it does not hold, for the sense leads have time constants of their own.
     fn verdicts(&mut self) -> (Verdict, Verdict) {
         let (voltage, mut current) = (self.voltage.verdict(), self.current.verdict());
-        if let (Verdict::Settled(settled), Verdict::GoOn { .. }) = (&voltage, &current) {
+        if let (Verdict::Settled(_), Verdict::GoOn { .. }) = (&voltage, &current) {
             self.current.inform(&self.voltage.learned());
             self.informed = true;
             current = self.current.verdict();
-            if let Verdict::GoOn { .. } = current
-                && let Some(arrival) =
-                    self.current.arrival().and_then(|arrival| self.by_voltage(settled, arrival))
-            {
-                current = Verdict::Settled(arrival);
-            }
         }
         (voltage, current)
-    }
-
-    /// A current as it stands, where the voltage has settled; `None` where it is too noisy, or so far off by its own evidence
-    /// that it is something else.
-    fn by_voltage(&self, voltage: &Arrival, current: Arrival) -> Option<Arrival> {
-        let own = current.bias.hypot(current.bias_u);
-        let part = voltage.bias.hypot(voltage.bias_u) / voltage.value.abs();
-        let bias_u = own.min(AS_VOLTAGE * part * current.value.abs());
-        let is_quiet = current.noise_u <= self.most_noise;
-        let is_near = own <= AS_VOLTAGE * self.most_bias && current.misfit <= MOST_MISFIT;
-        (is_quiet && is_near).then_some(Arrival { bias: 0.0, bias_u, flagged: None, ..current })
     }
 
     fn learned(&self) -> Transients {
@@ -339,8 +313,6 @@ impl Work<'_> {
             current: begin(&of_current, current, 0.0, asked.0, 2.0 * asked.0)?,
             assumed,
             informed: false,
-            most_noise: evidence.uncertainty * asked.0 * f64::from(legs).sqrt(),
-            most_bias: if evidence.strict { 0.0 } else { evidence.uncertainty * asked.0 },
         };
         for k in 0..=last {
             begun.voltage.push(kept.begun_s[k], kept.aperture_s[k], kept.voltage_v[k]);
