@@ -30,7 +30,7 @@ const MOST_EXPONENT: f64 = 6.0;
 
 /// A noise that is less than so many times what was stated is no fault; more than so many times is none either.
 pub(crate) const LEAST_NOISE: f64 = 2.5;
-pub(crate) const MOST_NOISE: f64 = 1e5;
+pub(crate) const MOST_NOISE: f64 = 1e3;
 
 /// Where a search stands.
 pub(crate) struct State {
