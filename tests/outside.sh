@@ -27,6 +27,7 @@ cargo build --quiet --locked --package quadrille-network --example arcs --exampl
 cargo build --quiet --locked --package quadrille-bench --example settle --example plant
 cargo build --quiet --locked --package quadrille-settling --example stability
 cargo build --quiet --locked --package quadrille-settling --example arrive
+cargo build --quiet --locked --package quadrille-diagnosis --example predict
 
 cd tests/outside
 python="../../$environment/bin/python"
