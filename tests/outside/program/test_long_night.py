@@ -72,8 +72,8 @@ def test_the_first_ten_minutes_over_tcp_in_real_time_are_as_rehearsed(program, r
     export = Child(program, "export", "1", "--journal", journal)
     assert export.finish() == 0, export.complaint
     came = list(csv.DictReader(export.text.splitlines()))
-    # Ten minutes hold the wait for the first temperature and at least the first rounds of both films.
-    assert len(came) >= 64
+    # Ten minutes hold the wait for the first temperature and at least the first round of a film.
+    assert len(came) >= 32
     same = ["field_t", "source_in", "source_out", "sense_high", "sense_low", "condition"]
     late = []
     for here, there in zip(came, expected):
