@@ -5,6 +5,9 @@ use quadrille_operations::{Conclusion, Judgement, Size, Strength, Suspect, Told,
 use quadrille_quantity::Ohm;
 use std::fmt::Write;
 
+/// Beside one that is named, what is less likely than this is not worth a line.
+const NAMED_BESIDE: f64 = 0.005;
+
 /// Columns of a line.
 const WIDTH: usize = 98;
 
@@ -108,7 +111,9 @@ fn diagnosis(told: &Told) -> String {
         }
     };
     text.push_str(&paragraph("  ", conclusion));
-    for suspect in &told.ranked {
+    let is_named = told.conclusion == Conclusion::Accuses;
+    let unlikely = |suspect: &&Suspect| is_named && suspect.probability < NAMED_BESIDE;
+    for suspect in told.ranked.iter().filter(|suspect| !unlikely(suspect)) {
         text.push_str(&one(suspect, told.conclusion == Conclusion::NoneOfThese));
     }
     text.push_str(&paragraph("  ", &format!("Do next: {}.", told.next)));
