@@ -208,6 +208,7 @@ impl Plan {
         }
         let ramps = ramps(equipped, recipe);
         let (rounds, saving) = rounds(recipe, samples.len(), ramps);
+        limits::ways(recipe, ramps, &rounds)?;
         if rounds.len() > samples.len() {
             reasons.push(saving);
         }

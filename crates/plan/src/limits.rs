@@ -1,6 +1,6 @@
 //! What a recipe may not ask of a bench or a sample: each a fault at the line of the recipe.
 
-use crate::EquippedBench;
+use crate::{EquippedBench, Ramps, Round};
 use quadrille_documents::{Fault, Faults, Located, Recipe, Role, Sample, Switch};
 use quadrille_experiment::Configuration;
 use quadrille_quantity::{Ampere, Kelvin, Tesla, Volt, Watt};
@@ -74,6 +74,36 @@ fn temperatures(equipped: &EquippedBench, recipe: &Recipe, faults: &mut Vec<Faul
         let problem = format!("{} K/min is faster than the cryostat bears", ramp.value);
         faults.push(ramp.fault(problem, format!("write at most {}", cryostat.most_ramp_k_per_min)));
     }
+}
+
+/// A temperature that the ramp cannot reach within the longest wait from the one before it, whatever the cryostat does.
+pub(crate) fn ways(recipe: &Recipe, ramps: Ramps, rounds: &[Round]) -> Result<(), Faults> {
+    let Some(ramp) = ramps.kelvin_per_minute else { return Ok(()) };
+    let longest_s = recipe.stability.longest_wait_s;
+    let mut faults: Vec<Fault> = Vec::new();
+    for (before, next) in rounds.iter().zip(rounds.iter().skip(1)) {
+        let way = Kelvin((next.temperature - before.temperature).0.abs());
+        let takes_s = (way.0 - recipe.stability.within_k) / ramp * 60.0;
+        if takes_s <= longest_s {
+            continue;
+        }
+        let written = recipe.temperatures_k.iter().find(|kelvin| kelvin.value == next.temperature.0);
+        let Some(written) = written else { continue };
+        let problem = format!(
+            "{} is {way} from {}, the temperature before it: {takes_s:.0} s at {ramp} K/min, and longest_wait_s is {longest_s}",
+            next.temperature, before.temperature
+        );
+        let remedy = format!(
+            "write longest_wait_s = {} or more in [stability], a faster ramp_k_per_min, or a temperature between",
+            (takes_s + recipe.stability.for_s).ceil()
+        );
+        let fault = written.fault(problem, remedy);
+        // A range is one place.
+        if !faults.iter().any(|told| told.place == fault.place) {
+            faults.push(fault);
+        }
+    }
+    if faults.is_empty() { Ok(()) } else { Err(Faults(faults)) }
 }
 
 fn fields(equipped: &EquippedBench, recipe: &Recipe, faults: &mut Vec<Fault>) {

@@ -3,7 +3,7 @@
 
 mod support;
 
-use quadrille_documents::{Recipe, Sample, recipe};
+use quadrille_documents::{Faults, Recipe, Sample, recipe};
 use quadrille_plan::{EquippedBench, Plan};
 use support::{demo_sample, equipped, equipped_with, plain_bench};
 
@@ -168,4 +168,52 @@ fn a_model_that_nothing_joins_is_a_fault_of_the_sample() {
         assert_eq!(fault.place.line, 6);
         assert!(fault.problem.contains(part), "{}", fault.problem);
     }
+}
+
+const ONE: &str = "temperature_k = 295.0";
+
+#[test]
+fn a_way_that_the_ramp_cannot_go_in_the_longest_wait_is_refused_at_its_temperature() {
+    let bench = support::with_cryostat();
+    let night = |kelvins: &str, stability: &str| {
+        [(ONE, format!("temperatures_k = {kelvins}")), ("[settling]", format!("{stability}\n[settling]"))]
+    };
+    let stability = "[stability]\nfor_s = 100\nlongest_wait_s = 3600\nramp_k_per_min = 1.5";
+    // 110 K at 1.5 K/min are 4400 s, less 4 s for the 0.1 K that it may be off; 89 K are 3560 s; the order is that of the least travel, whatever was written.
+    for (kelvins, told) in [
+        (
+            "[100.0, 295.0, 185.0]",
+            Some(
+                "limits.toml:7:26: temperatures_k[1]: 295 K is 110 K from 185 K, the temperature before it: 4396 s at 1.5 K/min, \
+                 and longest_wait_s is 3600; write longest_wait_s = 4496 or more in [stability], a faster ramp_k_per_min, or a \
+                 temperature between",
+            ),
+        ),
+        ("[295.0, 206.0, 117.0]", None),
+        ("[117.0, 295.0, 206.0]", None),
+    ] {
+        let changes = night(kelvins, stability);
+        let changes: Vec<(&str, &str)> = changes.iter().map(|(old, new)| (*old, new.as_str())).collect();
+        match told {
+            Some(told) => refused(&bench, &film(), &changes, &[told]),
+            None => assert!(Plan::new(&bench, &film(), &asked(&changes)).is_ok(), "{kelvins}"),
+        }
+    }
+    // A range is one place, however many of its steps are too far.
+    let changes = night("{ from = 295.0, to = 85.0, points = 2 }", stability);
+    let changes: Vec<(&str, &str)> = changes.iter().map(|(old, new)| (*old, new.as_str())).collect();
+    let Faults(faults) = Plan::new(&bench, &film(), &asked(&changes)).unwrap_err();
+    assert_eq!(faults.len(), 1, "{faults:?}");
+}
+
+#[test]
+fn temperatures_and_ramps_beyond_the_cryostat_are_refused() {
+    let bench = support::with_cryostat();
+    let beyond = [(ONE, "temperatures_k = [295.0, 60.0]")];
+    let told = "limits.toml:7:26: temperatures_k[1]: 60 K is beyond what the cryostat may be asked for; write kelvins from 80 to 320";
+    refused(&bench, &film(), &beyond, &[told]);
+    let ramp = [("[settling]", "[stability]\nramp_k_per_min = 12\n[settling]")];
+    let told =
+        "limits.toml:11:18: stability.ramp_k_per_min: 12 K/min is faster than the cryostat bears; write at most 10";
+    refused(&bench, &film(), &ramp, &[told]);
 }

@@ -31,6 +31,14 @@ pub(crate) fn equipped() -> EquippedBench {
     equipped_with(&[], &[])
 }
 
+/// The bench of the long night, with its cryostat and its magnet.
+pub(crate) fn with_cryostat() -> EquippedBench {
+    let bench = bench("bench.toml", &config("demo/night-bench.toml"), |_| Ok(())).unwrap();
+    let read = |name: &str| dialect(name, &config(&format!("dialects/{name}.toml"))).unwrap();
+    let dialects = bench.instruments.iter().map(|instrument| read(&instrument.dialect.value)).collect();
+    EquippedBench { bench, dialects }
+}
+
 /// Without guard and buffers.
 pub(crate) fn plain_bench() -> EquippedBench {
     let buffers = "[wiring.buffers]              # unity-gain buffers in both sense lines\ncrosspoint = \"5!1\"\n\
