@@ -191,6 +191,15 @@ pub enum Event {
         /// What was found of each contact and pair, in sentences.
         findings: Vec<String>,
     },
+    /// Nothing can be measured at one of several samples; the others are gone on with.
+    SampleLeftOut {
+        /// Name of the sample.
+        sample: String,
+        /// Why, in words.
+        because: String,
+        /// The rounds of the plan, from 1, that are left out with it.
+        rounds: Vec<u32>,
+    },
     /// Dead time and window of the Hall legs were decided, alike at every field of a temperature.
     HallTimed {
         /// Wait after each change.

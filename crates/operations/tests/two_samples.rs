@@ -91,6 +91,66 @@ fn leads_exchanged_between_the_films_show() {
     assert!(rehearsed.reduction.is_err() || !rehearsed.reduction.unwrap().accepted());
 }
 
+/// The films with this recipe, a lead of the right film open: its second contact's.
+fn with_an_open_lead(recipe: &str) -> quadrille_operations::Rehearsed {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("recipe.toml");
+    std::fs::write(&path, recipe).unwrap();
+    let samples = [demo("right-film.toml"), demo("left-film.toml")];
+    let inputs = Inputs::read_many(&demo("two-films-bench.toml"), &samples, Some(&path)).unwrap();
+    // Leads are counted in the order of the bench document, which names the left film first.
+    let open = |simulation: &Simulation| {
+        simulation.inject("wiring open 6").unwrap();
+    };
+    rehearse_with(&inputs, SimulationOptions::default(), open, &mut Nobody).unwrap()
+}
+
+#[test]
+fn a_film_at_which_nothing_can_be_measured_does_not_cost_the_other_its_night() {
+    let pinned = std::fs::read_to_string(demo("film-recipe.toml")).unwrap();
+    let checked = format!("{pinned}\n[contacts]\n");
+    let left_to_the_run = "kind = \"recipe\"\nname = \"left to the run\"\ntemperature_k = 295.0\n[resistivity]\n\
+                           configurations = \"standard\"\n[hall]\nfields_t = [0.5, -0.5]\nfield_relative_u = 0.001\n\
+                           configurations = \"diagonals\"\n";
+    for (recipe, why) in [(checked.as_str(), "contacts of right film"), (left_to_the_run, "a first look")] {
+        let rehearsed = with_an_open_lead(recipe);
+        assert!(matches!(rehearsed.outcome.ending, Ending::Finished), "{:?}", rehearsed.outcome);
+        assert_eq!(rehearsed.complaints, []);
+        let left_out = rehearsed.events.iter().find_map(|event| match event {
+            Event::SampleLeftOut { sample, because, rounds } => Some((sample.as_str(), because, rounds)),
+            _ => None,
+        });
+        let (sample, because, rounds) = left_out.unwrap();
+        assert_eq!(sample, "right film");
+        assert!(because.starts_with(why), "{because}");
+        let its = rehearsed.plan.rounds.iter().filter(|round| round.sample == 0).map(|round| round.number);
+        assert_eq!(*rounds, its.collect::<Vec<_>>());
+        let reduction = rehearsed.reduction.unwrap();
+        let [point] = reduction.points.as_slice() else { panic!("{reduction:?}") };
+        is(point, LEFT);
+        // It is not passed over in silence.
+        assert_eq!(reduction.gaps.iter().map(|gap| gap.sample.as_str()).collect::<Vec<_>>(), ["right film"]);
+        assert!(!reduction.accepted());
+    }
+}
+
+#[test]
+fn where_nothing_can_be_measured_at_any_film_the_run_fails() {
+    let recipe = std::fs::read_to_string(demo("film-recipe.toml")).unwrap() + "\n[contacts]\n";
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("recipe.toml");
+    std::fs::write(&path, recipe).unwrap();
+    let samples = [demo("right-film.toml"), demo("left-film.toml")];
+    let inputs = Inputs::read_many(&demo("two-films-bench.toml"), &samples, Some(&path)).unwrap();
+    let open = |simulation: &Simulation| {
+        simulation.inject("wiring open 2").unwrap();
+        simulation.inject("wiring open 7").unwrap();
+    };
+    let rehearsed = rehearse_with(&inputs, SimulationOptions::default(), open, &mut Nobody).unwrap();
+    let Ending::Failed(failure) = &rehearsed.outcome.ending else { panic!("{:?}", rehearsed.outcome) };
+    assert!(failure.to_string().starts_with("contacts of left film are not good enough"), "{failure}");
+}
+
 #[test]
 fn a_film_that_the_bench_does_not_name_is_refused_at_its_name() {
     let inputs = inputs(&["left-film.toml", "film.toml"]).unwrap();

@@ -213,7 +213,6 @@ fn temperatures_and_ramps_beyond_the_cryostat_are_refused() {
     let told = "limits.toml:7:26: temperatures_k[1]: 60 K is beyond what the cryostat may be asked for; write kelvins from 80 to 320";
     refused(&bench, &film(), &beyond, &[told]);
     let ramp = [("[settling]", "[stability]\nramp_k_per_min = 12\n[settling]")];
-    let told =
-        "limits.toml:11:18: stability.ramp_k_per_min: 12 K/min is faster than the cryostat bears; write at most 10";
+    let told = "limits.toml:11:18: stability.ramp_k_per_min: 12 K/min is faster than the cryostat bears; write at most 10";
     refused(&bench, &film(), &ramp, &[told]);
 }

@@ -105,6 +105,9 @@ pub(crate) fn event(event: &Event) -> Option<String> {
             let because = because.iter().chain(short_of).map(|line| format!("\n       {line}"));
             format!("Chosen for {sample} at {temperature}:{}", because.collect::<String>())
         }
+        Event::SampleLeftOut { because, rounds, .. } => {
+            format!("{} left out, the other samples go on: {because}.", counted(rounds.len(), "round"))
+        }
         Event::ContactsChecked { sample, accepted, findings } => {
             let verdict = if *accepted { "good" } else { "NOT good enough" };
             let findings: String = findings.iter().map(|line| format!("\n       {line}")).collect();

@@ -10,6 +10,7 @@ use quadrille_instruments::MeterValue;
 use quadrille_plan::{Choosing, Round, Seen, Settings, Settle};
 use quadrille_quantity::{Ampere, Kelvin, Ohm, Tesla, Volt};
 use std::collections::BTreeSet;
+use std::time::Duration;
 use tokio::time::Instant;
 
 /// Readings of one step.
@@ -20,6 +21,11 @@ const PART: f64 = 0.2;
 
 /// Change of the resistance between two temperatures below which the earlier choice stands.
 const ALIKE: f64 = 0.3;
+
+/// Voltage that no relay minds, and how long it is waited for at most and looked for again; ours.
+const COLD: Volt = Volt(0.3);
+const DISCHARGE: Duration = Duration::from_secs(90);
+const PAUSE: Duration = Duration::from_millis(200);
 
 /// Legs whose four-terminal resistance is read, each of another current pair.
 const LEGS: usize = 2;
@@ -129,6 +135,7 @@ impl Work<'_> {
             }
             // The limit is reached: one step back, and no further up.
             if step == 0 {
+                self.let_discharge().await?;
                 self.de_energise().await?;
                 let why = format!(
                     "the source reaches its limit of {limit} with {current} already: is contact {} or {} open?",
@@ -145,6 +152,25 @@ impl Work<'_> {
                 return Ok((ladder[step].0, two_terminal));
             }
         }
+    }
+
+    /// Behind an open contact the leads stay charged, and a discharge that resistance and capacitance tell has no time: waits
+    /// until the voltmeter, sensing the driven pair or what is beside it, sees next to nothing. The guard would hold the charge.
+    async fn let_discharge(&mut self) -> Result<(), Failure> {
+        self.bench.source.set_level(Ampere(0.0)).await?;
+        self.undrive_guard().await?;
+        let begun = Instant::now();
+        while begun.elapsed() < DISCHARGE {
+            let is_left = match self.bench.voltmeter.read().await?.value {
+                MeterValue::Value(volts) => volts.abs() > COLD.0,
+                MeterValue::Overload(_) | MeterValue::NotANumber => true,
+            };
+            if !is_left {
+                break;
+            }
+            tokio::time::sleep(PAUSE).await;
+        }
+        Ok(())
     }
 
     /// Another current through the same crosspoints, which do not move.
@@ -212,8 +238,9 @@ impl Work<'_> {
             self.take_up(choosing.for_a_look(current, most)).await?;
             let ranges = self.energise(here, Polarity::Plus).await?;
             let seen = self.settled_ohm(round, here, ranges).await?;
-            if let Some(ohm) = seen {
-                self.settings.discharge = choosing.discharge(ohm, self.settings.guard);
+            match seen {
+                Some(ohm) => self.settings.discharge = choosing.discharge(ohm, self.settings.guard),
+                None => self.let_discharge().await?,
             }
             self.de_energise().await?;
             if let Some(ohm) = seen {

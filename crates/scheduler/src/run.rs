@@ -10,7 +10,7 @@ use quadrille_experiment::{Event, Reading};
 use quadrille_instruments::{Bench, InstrumentError};
 use quadrille_plan::{Plan, Purpose, Round, Settings};
 use quadrille_quantity::{Ampere, Kelvin, Tesla};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use tokio::time::Instant;
 
 /// Why a run ended before its plan did.
@@ -91,6 +91,8 @@ pub(crate) struct Work<'r> {
     pub(crate) guard_is_driven: bool,
     /// What the legs have taught of each sample.
     pub(crate) learned: BTreeMap<usize, Learned>,
+    /// Samples at which nothing can be measured.
+    left_out: BTreeSet<usize>,
 }
 
 /// Carries out a plan. Whatever happens (the plan done, a stop, a failure, a panic), the bench is stood down before
@@ -117,6 +119,7 @@ pub async fn run(
         of_contacts: None,
         guard_is_driven: false,
         learned: BTreeMap::new(),
+        left_out: BTreeSet::new(),
     };
     let ending = tokio::select! {
         biased;
@@ -161,9 +164,32 @@ impl Work<'_> {
     async fn all(&mut self) -> Result<(), Failure> {
         self.prepare().await?;
         for round in &self.plan.rounds {
-            self.round(round).await?;
+            if self.left_out.contains(&round.sample) {
+                continue;
+            }
+            if let Err(failure) = self.round(round).await {
+                self.leave_out(round, failure).await?;
+            }
         }
         Ok(())
+    }
+
+    /// What is wrong with one sample alone does not cost the night of those beside it. Both failures come with the output
+    /// off and the crosspoints open.
+    async fn leave_out(&mut self, round: &Round, failure: Failure) -> Result<(), Failure> {
+        let is_the_samples = matches!(failure, Failure::Contacts { .. } | Failure::Look(_));
+        let others = (0..self.plan.samples.len()).any(|k| k != round.sample && !self.left_out.contains(&k));
+        if !(is_the_samples && others) {
+            return Err(failure);
+        }
+        self.left_out.insert(round.sample);
+        let its = |other: &&Round| other.sample == round.sample && other.number >= round.number;
+        let event = Event::SampleLeftOut {
+            sample: self.plan.samples[round.sample].name.clone(),
+            because: failure.to_string(),
+            rounds: self.plan.rounds.iter().filter(its).map(|round| round.number).collect(),
+        };
+        Ok(self.recorder.event(&event).await?)
     }
 
     /// Everybody says who they are and comes to a known state, the source first: whatever an earlier run left on is

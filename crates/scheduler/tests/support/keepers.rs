@@ -53,6 +53,7 @@ impl Recorder for Log {
             Event::Estimated { .. } => "record estimate".to_owned(),
             Event::Chosen { current, .. } => format!("record chosen {current}"),
             Event::ContactsChecked { accepted, .. } => format!("record contacts {accepted}"),
+            Event::SampleLeftOut { sample, .. } => format!("record left out {sample}"),
             Event::HallTimed { .. } => "record Hall legs timed".to_owned(),
             Event::Fault { what } => format!("record fault {what}"),
             Event::StoodDown { output, failures } => format!("record stood down {output} {failures:?}"),
