@@ -14,12 +14,16 @@ use quadrille_instruments::{ErrorKind, InstrumentError, Result};
 use quadrille_link::Link;
 use quadrille_scpi::controller::{ErrorEntry, Framer, Number, parse_boolean};
 use std::time::Duration;
+use tokio::time::Instant;
 
 /// Relative difference within which a number read back is the number that was set: single precision.
 const READ_BACK: f64 = 1e-6;
 
 /// Entries of an error queue that are read before it is given up as endless.
 const MOST_ERRORS: usize = 64;
+
+/// Pause before a link that was cut as soon as it was open is opened again; ours.
+const RETRY: Duration = Duration::from_millis(50);
 
 /// Answers that are thrown away while a fence is looked for.
 const MOST_STALE: usize = 64;
@@ -334,9 +338,40 @@ impl Session {
             return Ok(());
         }
         let opens_again = self.state == State::Dirty;
-        if opens_again && let Err(error) = self.link.clear().await {
-            return Err(self.error(ErrorKind::Link, error.to_string()));
+        if opens_again {
+            self.open_again().await?
+        } else {
+            self.fence().await?
         }
+        // A link that was opened again may lead to another instrument. The answer may also have been spoilt: it is asked
+        // for anew before anything else is said.
+        if opens_again && self.settings.identity.is_some() {
+            let asked = self.text(Action::Identity, &Value::None)?;
+            let identity = self.exchange_raw(&asked, Duration::ZERO).await?;
+            self.expect(&identity).inspect_err(|_| self.state = State::Dirty)?;
+        }
+        self.forget_errors().await
+    }
+
+    /// Clears the link and fences it. An instrument that starts anew may take a link and cut it again: that is not its last word
+    /// until the time for an answer is over.
+    async fn open_again(&mut self) -> Result<()> {
+        let begun = Instant::now();
+        loop {
+            if let Err(error) = self.link.clear().await {
+                return Err(self.error(ErrorKind::Link, error.to_string()));
+            }
+            match self.fence().await {
+                Err(error) if error.kind == ErrorKind::Link && begun.elapsed() < self.settings.timeout => {
+                    tokio::time::sleep(RETRY).await;
+                }
+                result => return result,
+            }
+        }
+    }
+
+    /// Throws away whatever is not the answer to the two questions that are asked here.
+    async fn fence(&mut self) -> Result<()> {
         self.state = State::Dirty;
         self.framer.clear();
         // Two fences: a stale answer could be one expected number by chance, hardly two in a row.
@@ -346,15 +381,7 @@ impl Session {
             self.send_raw(&format!("*ESE {expected};*ESE?")).await?;
             self.find_fence(expected).await?;
         }
-        self.send_raw("*ESE 0").await?;
-        // A link that was opened again may lead to another instrument. The answer may also have been spoilt: it is asked
-        // for anew before anything else is said.
-        if opens_again && self.settings.identity.is_some() {
-            let asked = self.text(Action::Identity, &Value::None)?;
-            let identity = self.exchange_raw(&asked, Duration::ZERO).await?;
-            self.expect(&identity).inspect_err(|_| self.state = State::Dirty)?;
-        }
-        self.forget_errors().await
+        self.send_raw("*ESE 0").await
     }
 
     /// Whether something came that nobody asked for. Between operations it makes the link dirty; within one, an

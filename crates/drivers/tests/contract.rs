@@ -155,6 +155,21 @@ impl<L: Link> Link for Uncleared<L> {
     }
 }
 
+#[tokio::test(start_paused = true)]
+async fn a_link_that_is_cut_as_soon_as_it_is_open_again_is_opened_until_the_time_for_an_answer_is_over() {
+    for (cuts, finds_it) in [(3, true), (1_000, false)] {
+        let peer = Peer::new(&[]);
+        peer.answer(COMPLIANCE, [line("1"), line("0")]);
+        let mut source = spoiled(&peer, [late(2.5)]);
+        fails(source.in_compliance().await, ErrorKind::Silent, &[COMPLIANCE]);
+        peer.cuts(cuts);
+        match source.in_compliance().await {
+            Ok(at_limit) => assert_eq!((finds_it, at_limit), (true, Some(false))),
+            Err(error) => assert_eq!((finds_it, error.kind), (false, ErrorKind::Link), "{error}"),
+        }
+    }
+}
+
 /// What may happen to an answer. A digit that changed cannot be told on a link without a checksum, so that what is
 /// put in place of an answer is never another number.
 fn spoil() -> impl Strategy<Value = Spoil> {

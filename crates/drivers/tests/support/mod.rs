@@ -40,13 +40,15 @@ struct Inner {
     received: Vec<String>,
     /// Answers to a question, each given once, the last one for ever.
     answers: Vec<(String, VecDeque<Reply>)>,
+    /// How often the link is closed in the place of an answer to a fence.
+    cuts: u32,
 }
 
 impl Peer {
     /// A peer that answers from a table, that it is the expected one, that its errors are none, that everything is
     /// complete, and to `*ESE?` what `*ESE` set.
     pub(crate) fn new(table: &[(&str, &str)]) -> Self {
-        let peer = Self(Arc::new(Mutex::new(Inner { received: Vec::new(), answers: Vec::new() })));
+        let peer = Self(Arc::new(Mutex::new(Inner { received: Vec::new(), answers: Vec::new(), cuts: 0 })));
         peer.answer("*IDN?", [line("SOMEBODY,INVENTED,1,2")]);
         peer.answer("*OPC?", [line("1")]);
         peer.answer(":SYSTem:ERRor?", [line("0,\"No error\"")]);
@@ -63,6 +65,11 @@ impl Peer {
         inner.answers.push((question.to_owned(), replies.into_iter().collect()));
     }
 
+    /// From now on closes the link so often when it is opened again.
+    pub(crate) fn cuts(&self, times: u32) {
+        self.0.lock().unwrap().cuts = times;
+    }
+
     /// The lines received since this was asked last.
     pub(crate) fn received(&self) -> Vec<String> {
         std::mem::take(&mut self.0.lock().unwrap().received)
@@ -71,6 +78,10 @@ impl Peer {
     fn reply(&self, received: &str) -> Reply {
         let mut inner = self.0.lock().unwrap();
         inner.received.push(received.to_owned());
+        if inner.cuts > 0 && received.ends_with("*ESE?") {
+            inner.cuts -= 1;
+            return Reply::Close(Vec::new());
+        }
         if let Some(number) = received.strip_prefix("*ESE ").and_then(|rest| rest.strip_suffix(";*ESE?")) {
             return line(number);
         }
