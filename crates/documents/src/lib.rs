@@ -30,7 +30,7 @@ pub use imperfections::{Absorption, Barrier, Disturbances, Heating, Imperfection
 pub use material::MaterialModel;
 pub use outline::{EdgeContact, Outline, Shape};
 pub use plant::{Cryostat, CryostatModel, Magnet, MagnetModel, PidModel, Plants, SensorModel};
-pub use readings::readings;
+pub use readings::{TableRow, readings};
 pub use recipe::{
     Acceptance, Contacts, FieldOrder, Hall, Hand, Order, Recipe, Resistivity, Settling, Stability, Switch,
     TemperatureOrder, Unacceptable, Unreached,

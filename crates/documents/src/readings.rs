@@ -15,9 +15,10 @@ use std::sync::Arc;
 /// `voltage_u_v` (standard uncertainty of one reading apart from noise and gain), `current_gain_u`,
 /// `voltage_gain_u` (relative standard uncertainty of the meter's gain, common to the table), `current_noise_u_a`,
 /// `voltage_noise_u_v` (by noise, independent between readings), `current_settling_u_a`, `voltage_settling_u_v` (by what may
-/// be left of the transient, common to a round), `condition`.
+/// be left of the transient, common to a round), `condition`, `sample` (the name of the sample's document: a table of a night
+/// may have several).
 /// Lines that begin with `#` are comments. Every fault is told with line and column.
-pub fn readings(name: &str, text: &str) -> Result<Vec<Reading>, Faults> {
+pub fn readings(name: &str, text: &str) -> Result<Vec<TableRow>, Faults> {
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let mut table = Table { document: name.into(), text, faults: Vec::new(), columns: BTreeMap::new() };
     let mut reader = csv::ReaderBuilder::new()
@@ -38,7 +39,7 @@ pub fn readings(name: &str, text: &str) -> Result<Vec<Reading>, Faults> {
     if table.faults.is_empty() {
         for record in reader.records() {
             match record {
-                Ok(record) => readings.extend(table.reading(&record)),
+                Ok(record) => readings.extend(table.row(&record)),
                 Err(error) => {
                     let line = error.position().map_or(1, csv::Position::line) as usize;
                     table.fault(line, 1, "", error.to_string(), "write the file as UTF-8 with commas".into());
@@ -51,6 +52,15 @@ pub fn readings(name: &str, text: &str) -> Result<Vec<Reading>, Faults> {
         }
     }
     if table.faults.is_empty() { Ok(readings) } else { Err(Faults(table.faults)) }
+}
+
+/// One line of a table.
+#[derive(Clone, Debug)]
+pub struct TableRow {
+    /// Name of the sample, where the table has a column for it and says one.
+    pub sample: Option<String>,
+    /// The reading.
+    pub reading: Reading,
 }
 
 struct Table<'t> {
@@ -91,6 +101,12 @@ impl Table<'_> {
                 self.fault(line, 1, name, format!("column `{name}` is missing"), remedy);
             }
         }
+    }
+
+    fn row(&mut self, record: &csv::StringRecord) -> Option<TableRow> {
+        let reading = self.reading(record)?;
+        let sample = self.field(record, "sample").filter(|name| !name.is_empty()).map(str::to_owned);
+        Some(TableRow { sample, reading })
     }
 
     fn reading(&mut self, record: &csv::StringRecord) -> Option<Reading> {

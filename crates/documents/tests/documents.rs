@@ -276,17 +276,29 @@ fn readings_are_read_in_any_order_of_columns() {
         1e-3,-1e-6,0.5,300,0,2,1,3,4,1e-9\n# a comment\n2e-3,1e-6,1.5,300,-0.5,1,3,2,4,\n";
     let readings = readings("r.csv", text).unwrap();
     assert_eq!(readings.len(), 2);
-    assert_eq!(readings[0].configuration.to_string(), "21,34");
-    assert_eq!(readings[0].current.value.0, -1e-6);
-    assert_eq!(readings[0].voltage.own_u.0, 1e-9);
-    assert_eq!(readings[1].field.0, -0.5);
+    assert_eq!(readings[0].reading.configuration.to_string(), "21,34");
+    assert_eq!(readings[0].reading.current.value.0, -1e-6);
+    assert_eq!(readings[0].reading.voltage.own_u.0, 1e-9);
+    assert_eq!(readings[1].reading.field.0, -0.5);
+}
+
+#[test]
+fn a_table_may_say_whose_each_reading_is() {
+    let text = format!(
+        "{}{}",
+        HEADER.replace("voltage_v", "voltage_v,sample"),
+        "0,300,0,1,2,3,4,1e-3,1,left film\n0,300,0,1,2,3,4,1e-3,1,\n"
+    );
+    let samples: Vec<Option<String>> =
+        readings("r.csv", &text).unwrap().into_iter().map(|row| row.sample).collect();
+    assert_eq!(samples, [Some("left film".to_owned()), None]);
 }
 
 #[test]
 fn one_pair_that_drives_and_senses_is_a_reading_and_three_contacts_are_none() {
     let readings_of = |row: &str| readings("r.csv", &format!("{HEADER}{row}\n"));
     let two = readings_of("0,300,0,1,3,3,1,1e-6,-1e-3").unwrap();
-    assert_eq!(two[0].configuration.to_string(), "13,31");
+    assert_eq!(two[0].reading.configuration.to_string(), "13,31");
     let faults = readings_of("0,300,0,1,3,1,2,1e-6,1e-3").unwrap_err().to_string();
     assert!(faults.contains("contacts 1, 3, 1, 2 use a contact twice"), "{faults}");
     assert!(faults.contains("or one pair twice"), "{faults}");

@@ -172,7 +172,7 @@ pub const NEEDED_COLUMNS: [&str; 9] = [
 ];
 
 /// Columns that a table of readings may have.
-pub const OPTIONAL_COLUMNS: [&str; 9] = [
+pub const OPTIONAL_COLUMNS: [&str; 10] = [
     "current_u_a",
     "voltage_u_v",
     "current_gain_u",
@@ -182,4 +182,5 @@ pub const OPTIONAL_COLUMNS: [&str; 9] = [
     "current_settling_u_a",
     "voltage_settling_u_v",
     "condition",
+    "sample",
 ];

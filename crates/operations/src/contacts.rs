@@ -29,8 +29,7 @@ impl SampleContacts {
 /// The contacts by a table of readings taken anywhere, with the usual limits; nothing where no reading drives and senses at
 /// the same two contacts.
 pub fn contacts(sample: &Path, readings: &Path) -> Result<Option<SampleContacts>, Error> {
-    let sample = load::sample(sample)?;
-    let readings = load::readings(readings)?;
+    let (sample, readings) = load::sample_and_readings(sample, readings)?;
     match check_contacts(&readings, Film::Edge, &ContactCriteria::default()) {
         Ok(report) => Ok(Some(SampleContacts::new(&sample.name.value, report))),
         Err(quadrille_reduction::Error::NoPairs { .. }) => Ok(None),

@@ -9,6 +9,7 @@ use quadrille_journal::FrozenDocument;
 use quadrille_link::Resource;
 use quadrille_plan::{EquippedBench, Plan};
 use sha2::{Digest, Sha256};
+use std::collections::BTreeSet;
 use std::io::Read;
 use std::path::Path;
 
@@ -92,9 +93,28 @@ pub(crate) fn sample(path: &Path) -> Result<Sample, Error> {
     alone(path, documents::sample)
 }
 
-/// Reads a table of readings.
-pub(crate) fn readings(path: &Path) -> Result<Vec<Reading>, Error> {
-    alone(path, documents::readings)
+/// Reads a sample and a table of readings, and takes of it what is that sample's.
+pub(crate) fn sample_and_readings(sample: &Path, table: &Path) -> Result<(Sample, Vec<Reading>), Error> {
+    let (sample, rows) = match (self::sample(sample), alone(table, documents::readings)) {
+        (Err(Error::Documents(mut faults)), Err(Error::Documents(more))) => {
+            faults.0.extend(more.0);
+            return Err(faults.into());
+        }
+        (sample, rows) => (sample?, rows?),
+    };
+    let name = &sample.name.value;
+    let others: BTreeSet<&str> =
+        rows.iter().filter_map(|row| row.sample.as_deref()).filter(|other| other != name).collect();
+    let own = rows.iter().filter(|row| row.sample.as_ref().is_none_or(|of| of == name));
+    let own: Vec<Reading> = own.map(|row| row.reading).collect();
+    if own.is_empty() {
+        let others = others.into_iter().collect::<Vec<_>>().join("\", \"");
+        let problem =
+            format!("{} has no reading of \"{name}\"; it has some of \"{others}\"", table.display());
+        let fault = sample.name.fault(problem, "take that sample's document");
+        return Err(Faults::from(fault).into());
+    }
+    Ok((sample, own))
 }
 
 fn alone<T>(path: &Path, parse: fn(&str, &str) -> Result<T, Faults>) -> Result<T, Error> {

@@ -1,7 +1,6 @@
 //! What earlier runs left, read again.
 
 use crate::Error;
-use quadrille_experiment::Reading;
 use quadrille_journal::Journal;
 pub use quadrille_journal::{Kept, RunId, RunLine};
 use std::path::Path;
@@ -22,8 +21,9 @@ impl Records {
 
     /// The readings of a run as a table that [`crate::reduce`] reads again.
     pub fn readings_csv(&self, run: RunId) -> Result<String, Error> {
-        let readings: Vec<Reading> = self.kept(run)?.into_iter().map(|kept| kept.reading).collect();
-        Ok(quadrille_report::readings_csv(&readings))
+        let kept = self.kept(run)?;
+        let rows = kept.iter().map(|kept| (&kept.reading, kept.circumstances.sample.as_str()));
+        Ok(quadrille_report::readings_csv(rows))
     }
 
     /// The readings of a run with their places.

@@ -59,14 +59,7 @@ impl Reduction {
 
 /// Reduces a table of readings taken anywhere, with the standards' limits.
 pub fn reduce(sample: &Path, readings: &Path) -> Result<Reduction, Error> {
-    let (sample, readings) = (load::sample(sample), load::readings(readings));
-    let (sample, readings) = match (sample, readings) {
-        (Err(Error::Documents(mut faults)), Err(Error::Documents(more))) => {
-            faults.0.extend(more.0);
-            return Err(faults.into());
-        }
-        (sample, readings) => (sample?, readings?),
-    };
+    let (sample, readings) = load::sample_and_readings(sample, readings)?;
     of([(&sample, readings)].into_iter(), &Options::default(), |_| None, |_| None)
 }
 

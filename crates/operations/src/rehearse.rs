@@ -37,8 +37,8 @@ pub struct Rehearsed {
 impl Rehearsed {
     /// The readings as a table that [`crate::reduce`] reads again.
     pub fn readings_csv(&self) -> String {
-        let readings: Vec<Reading> = self.readings.iter().map(|(reading, _)| *reading).collect();
-        quadrille_report::readings_csv(&readings)
+        let rows = self.readings.iter().map(|(reading, taken)| (reading, taken.sample.as_str()));
+        quadrille_report::readings_csv(rows)
     }
 }
 

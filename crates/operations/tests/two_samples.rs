@@ -162,3 +162,30 @@ fn a_film_that_the_bench_does_not_name_is_refused_at_its_name() {
                     \"left film\", \"right film\"";
     assert!(told.contains(expected), "{told}");
 }
+
+#[test]
+fn of_a_table_of_both_films_each_reduces_what_is_its_own() {
+    let rehearsed = rehearse(
+        &inputs(&["left-film.toml", "right-film.toml"]).unwrap(),
+        SimulationOptions::default(),
+        &mut Nobody,
+    )
+    .unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let table = folder.path().join("both.csv");
+    std::fs::write(&table, rehearsed.readings_csv()).unwrap();
+    for (film, point) in ["left-film.toml", "right-film.toml"].iter().zip(rehearsed.reduction.unwrap().points)
+    {
+        let alone = quadrille_operations::reduce(&demo(film), &table).unwrap();
+        let of = |point: &Point| point.reduced.results.sheet_resistance_ohm.unwrap().value;
+        assert_eq!(alone.points.iter().map(of).collect::<Vec<_>>(), [of(&point)]);
+    }
+    let Err(Error::Documents(faults)) = quadrille_operations::reduce(&demo("film.toml"), &table) else {
+        panic!("it was reduced");
+    };
+    let told = faults.to_string();
+    assert!(
+        told.contains("it has some of \"left film\", \"right film\"; take that sample's document"),
+        "{told}"
+    );
+}

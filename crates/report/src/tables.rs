@@ -12,8 +12,9 @@ const RESULT_COLUMNS: [&str; 5] = ["temperature_k", "quantity", "unit", "value",
 /// readings. `current_u_a` and `voltage_u_v` are the meters' own parts, `*_gain_u` the relative common ones, `*_noise_u_*`
 /// what is independent between readings, `*_settling_u_*` what may be left of the transient.
 /// Readings that are not sound are there too, as their `condition` says.
-pub fn readings_csv(readings: &[Reading]) -> String {
-    table(&[NEEDED_COLUMNS.as_slice(), &OPTIONAL_COLUMNS].concat(), readings.iter().map(reading_row))
+pub fn readings_csv<'r>(readings: impl IntoIterator<Item = (&'r Reading, &'r str)>) -> String {
+    let rows = readings.into_iter().map(|(reading, sample)| reading_row(reading, sample));
+    table(&[NEEDED_COLUMNS.as_slice(), &OPTIONAL_COLUMNS].concat(), rows)
 }
 
 /// Results in the order given, one quantity a line; the carrier type is a line of its own with 1 for holes and -1 for
@@ -25,7 +26,7 @@ pub fn results_csv(results: &[(Kelvin, Reduced)]) -> String {
     )
 }
 
-fn reading_row(reading: &Reading) -> Vec<String> {
+fn reading_row(reading: &Reading, sample: &str) -> Vec<String> {
     let contacts = reading.configuration.contacts().map(|contact| contact.to_string());
     let mut row = [reading.time.0, reading.temperature.0, reading.field.0].map(number).to_vec();
     row.extend(contacts);
@@ -44,7 +45,7 @@ fn reading_row(reading: &Reading) -> Vec<String> {
         ]
         .map(number),
     );
-    row.push(reading.condition.word().into());
+    row.extend([reading.condition.word().to_owned(), sample.to_owned()]);
     row
 }
 

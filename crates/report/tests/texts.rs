@@ -120,7 +120,7 @@ fn exported_readings_read_back_to_the_bit_and_reduce_to_the_same() {
         marked.current.value = Ampere(5e-324);
         original.push(marked);
     }
-    let back = read_back(&readings_csv(&original));
+    let back = read_back(&readings_csv(original.iter().map(|reading| (reading, "a film"))));
     assert_eq!(back, original);
     assert_eq!(reduced(&back), reduced(&original));
 }
@@ -128,10 +128,10 @@ fn exported_readings_read_back_to_the_bit_and_reduce_to_the_same() {
 #[test]
 fn the_table_of_readings_has_its_columns_even_without_rows() {
     assert_eq!(
-        readings_csv(&[]),
+        readings_csv([]),
         "time_s,temperature_k,field_t,source_in,source_out,sense_high,sense_low,current_a,voltage_v,\
          current_u_a,voltage_u_v,current_gain_u,voltage_gain_u,current_noise_u_a,voltage_noise_u_v,\
-         current_settling_u_a,voltage_settling_u_v,condition\n"
+         current_settling_u_a,voltage_settling_u_v,condition,sample\n"
     );
     let mut one = readings()[0];
     (one.time, one.temperature, one.current.value, one.voltage.value) =
@@ -139,10 +139,10 @@ fn the_table_of_readings_has_its_columns_even_without_rows() {
     (one.current.gain_u, one.current.own_u, one.voltage.own_u) = (0.0, Ampere(0.0), Volt(5e-8));
     (one.current.noise_u, one.current.settling_u) = (Ampere(0.0), Ampere(0.0));
     (one.voltage.noise_u, one.voltage.settling_u) = (Volt(2e-8), Volt(3e-9));
-    let table = readings_csv(&[one]);
+    let table = readings_csv([(&one, "film, upper")]);
     assert_eq!(
         table.lines().nth(1).unwrap(),
-        "0,295,0,1,2,4,3,1e-9,-0.0025,0,5e-8,0,1e-5,0,2e-8,0,3e-9,sound"
+        "0,295,0,1,2,4,3,1e-9,-0.0025,0,5e-8,0,1e-5,0,2e-8,0,3e-9,sound,\"film, upper\""
     );
 }
 
