@@ -107,8 +107,10 @@ impl Work<'_> {
         }
     }
 
-    /// Crosspoints move only here: output off, ammeter's input shorted.
+    /// Crosspoints move only here: output off, ammeter's input shorted, the guard not driven. On a slow link it may take a
+    /// second until rows that hang open are connected again, time enough to drift by volts if a guard follows them.
     async fn connect(&mut self, configuration: Configuration) -> Result<(), Failure> {
+        self.undrive_guard().await?;
         self.bench.ammeter.short_input(true).await?;
         self.bench.matrix.open_all().await?;
         self.bench.matrix.connect(Place(self.sample), configuration, self.settings.buffers).await?;

@@ -118,6 +118,9 @@ async fn current_to_rest(bench: &mut Bench, rest: &Rest) -> StandDown {
         failures.push("crosspoints were left as they are: they would open under current".to_owned());
         return StandDown { output: Output::Commanded, failures };
     }
+    // Behind open crosspoints rows drift, and a guard would follow them.
+    let guard = "leave the guard undriven";
+    keep(attempt(guard, bench.source.set_guard(false)).await, &mut failures);
     let short = "short the ammeter's input";
     if keep(attempt(short, bench.ammeter.short_input(true)).await, &mut failures).is_none() {
         // Once more, on a link that is clear by now: crosspoints are about to move.

@@ -36,8 +36,10 @@ async fn a_leg_moves_cold_reads_both_meters_together_and_keeps_each_reading_befo
     ];
     let expected = [
         &["record intent 12,43 200 µA"][..],
+        // Crosspoints move with the guard undriven, and it is driven only behind closed ones.
+        &["source guard false"],
         &["ammeter short", "matrix open all", "matrix connect 12,43 false", "ammeter release"],
-        &["source level 200 µA", "source on"],
+        &["source guard true", "source level 200 µA", "source on"],
         // A first look on the range that holds the voltage limit of 2.5 V, then 1.2 times 63.6 mV.
         &["ammeter range 200 µA", "voltmeter range 10 V", "voltmeter reads", "voltmeter has read"],
         &["voltmeter range 100 mV"],
@@ -107,6 +109,7 @@ async fn a_bench_is_stood_down_at_the_end_of_a_run_too() {
         "ammeter range 200 µA",
         "ammeter reads",
         "ammeter has read",
+        "source guard false",
         "ammeter short",
         "matrix open all",
         "record stood down verified []",

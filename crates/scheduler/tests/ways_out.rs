@@ -9,12 +9,13 @@ use quadrille_scheduler::{Ending, Failure, Outcome, Output, run, stand_down};
 use support::{FAULTS, Fault, Field, Log, Shared, World, bench, plan, quiet, rest, run_in};
 
 /// What a stand-down says to the instruments, in order.
-const STAND_DOWN: [&str; 7] = [
+const STAND_DOWN: [&str; 8] = [
     "source level 0 A",
     "source off",
     "ammeter release",
     "ammeter range 200 µA",
     "ammeter reads",
+    "source guard false",
     "ammeter short",
     "matrix open all",
 ];
@@ -84,7 +85,7 @@ async fn a_fault_at_any_operation_of_a_run_ends_in_a_verified_stand_down() {
 async fn a_fault_within_a_stand_down_leaves_out_only_what_would_do_harm_and_is_told() {
     let (of_run, all) = operations().await;
     use Output::{Commanded, Unknown, Verified};
-    let expected = [Verified, Unknown, Commanded, Commanded, Commanded, Verified, Verified];
+    let expected = [Verified, Unknown, Commanded, Commanded, Commanded, Verified, Verified, Verified];
     for fault in FAULTS {
         for (step, output) in expected.into_iter().enumerate() {
             let (outcome, world) = run_with((of_run + 1 + step, fault)).await;
@@ -99,7 +100,7 @@ async fn a_fault_within_a_stand_down_leaves_out_only_what_would_do_harm_and_is_t
                 1 => &[],
                 2..=4 => &STAND_DOWN[5..],
                 // The ammeter is told once more before relays move.
-                5 => &STAND_DOWN[5..],
+                6 => &STAND_DOWN[6..],
                 _ => &STAND_DOWN[step + 1..],
             };
             assert_eq!(told(&world.log[at + 1..]), rest, "{what}");
