@@ -122,7 +122,11 @@ def test_a_measurement_told_to_stop_in_a_temperature_ramp_leaves_no_heat_and_no_
 
 def test_a_measurement_told_to_stop_before_any_current_flowed_still_leaves_no_heat(served, start, quick, tmp_path):
     bench, recipe = quick
-    recipe = edited(recipe, tmp_path, ("[294.0, 290.0]", "[310.0, 290.0]"), ("ramp_k_per_min = 60", "ramp_k_per_min = 10"))
+    recipe = edited(
+        recipe, tmp_path,
+        ("[294.0, 290.0]", "[310.0, 290.0]"), ("ramp_k_per_min = 60", "ramp_k_per_min = 10"),
+        ("longest_wait_s = 60", "longest_wait_s = 600"),
+    )  # fmt: skip
     there = served(bench)
     run = start("measure", *documents(there.bench, FILM, recipe), "--journal", tmp_path / "j.sqlite", "--json")
     run.err.wait_for("magnet supply: ")
