@@ -1,4 +1,4 @@
-//! The documents a person writes: bench, dialect, sample, recipe, and tables of readings. Reads text, never files;
+//! The documents a person writes: bench, dialect, sample, recipe, daemon, and tables of readings. Reads text, never files;
 //! knows no instrument and does nothing with what it read.
 //!
 //! A wrong document is answered with all its faults at once, each with file, line, column, key, what is wrong and
@@ -8,6 +8,7 @@
 
 mod action;
 mod bench;
+mod daemon;
 mod dialect;
 mod fault;
 mod imperfections;
@@ -24,6 +25,7 @@ pub use action::{Action, Reply};
 pub use bench::{
     Bench, BenchLimits, Buffers, Cable, ColumnMap, Crosspoint, Instrument, Judge, Role, Rows, Wiring,
 };
+pub use daemon::{ClientLimits, Daemon, ServedBench, Simulated, TlsFiles};
 pub use dialect::{Dialect, Facts, FaultBit, RangeFacts};
 pub use fault::{Fault, Faults, Located, Place};
 pub use imperfections::{Absorption, Barrier, Disturbances, Heating, Imperfections, Light, Thermomagnetic};
@@ -49,6 +51,8 @@ pub enum Document {
     Sample(Box<Sample>),
     /// What to measure.
     Recipe(Box<Recipe>),
+    /// What a daemon serves.
+    Daemon(Box<Daemon>),
 }
 
 impl Document {
@@ -59,6 +63,7 @@ impl Document {
             Self::Dialect(_) => dialect::KIND,
             Self::Sample(_) => sample::KIND,
             Self::Recipe(_) => recipe::KIND,
+            Self::Daemon(_) => daemon::KIND,
         }
     }
 }
@@ -67,12 +72,13 @@ impl Document {
 /// resource strings of a bench.
 pub fn document(name: &str, text: &str, resource: Judge) -> Result<Document, Faults> {
     table::read(name, text, |root| {
-        let kinds = [bench::KIND, dialect::KIND, sample::KIND, recipe::KIND];
+        let kinds = [bench::KIND, dialect::KIND, sample::KIND, recipe::KIND, daemon::KIND];
         let kind = root.word("kind", &kinds);
         match root.require("kind", "say what the document is, as in kind = \"sample\"", kind)?.value {
             bench::KIND => bench::read(root, resource).map(|bench| Document::Bench(Box::new(bench))),
             dialect::KIND => dialect::read(root).map(|dialect| Document::Dialect(Box::new(dialect))),
             sample::KIND => sample::read(root).map(|sample| Document::Sample(Box::new(sample))),
+            daemon::KIND => daemon::read(root).map(|daemon| Document::Daemon(Box::new(daemon))),
             _ => recipe::read(root).map(|recipe| Document::Recipe(Box::new(recipe))),
         }
     })
@@ -96,6 +102,11 @@ pub fn sample(name: &str, text: &str) -> Result<Sample, Faults> {
 /// Reads a recipe document.
 pub fn recipe(name: &str, text: &str) -> Result<Recipe, Faults> {
     of_kind(name, text, recipe::KIND, recipe::read)
+}
+
+/// Reads what a daemon serves.
+pub fn daemon(name: &str, text: &str) -> Result<Daemon, Faults> {
+    of_kind(name, text, daemon::KIND, daemon::read)
 }
 
 fn of_kind<T>(

@@ -1,7 +1,7 @@
 //! What happens in a run besides readings.
 
 use crate::{Configuration, Polarity};
-use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
+use quadrille_quantity::{Ampere, Kelvin, Ohm, Second, Tesla, Volt};
 use serde::{Deserialize, Serialize};
 
 /// A result that a rehearsal found.
@@ -36,6 +36,19 @@ pub struct AtRest {
     pub overshoot: Kelvin,
     /// How long was waited after it was at rest, for the sample to follow.
     pub soaked: Second,
+}
+
+/// What a first look saw of a sample, from which its settings were chosen.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ChosenFrom {
+    /// The largest two-terminal resistance.
+    pub two_terminal: Ohm,
+    /// The largest four-terminal resistance.
+    pub four_terminal: Ohm,
+    /// Two-terminal resistance of the first pair: a later look compares with it.
+    pub first_pair: Ohm,
+    /// Temperature of the sample.
+    pub temperature: Kelvin,
 }
 
 /// What was done where a temperature was not reached.
@@ -181,6 +194,9 @@ pub enum Event {
         because: Vec<String>,
         /// Where the wanted uncertainty cannot be had: what can.
         short_of: Option<String>,
+        /// What was seen; `None` in records of programs that did not keep it.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        seen: Option<ChosenFrom>,
     },
     /// The contacts of a sample were checked.
     ContactsChecked {
@@ -208,6 +224,17 @@ pub enum Event {
         window: Second,
         /// Why, in a sentence.
         because: String,
+    },
+    /// Somebody wanted a pause, and the bench is about to be brought to rest; this round of the plan, from 1, is the next.
+    Paused {
+        /// Its number.
+        next: u32,
+    },
+    /// The run goes on with this round of the plan, from 1, whose earlier readings, and those of the rounds after it, count no
+    /// more.
+    Resumed {
+        /// Its number.
+        from: u32,
     },
     /// Something failed.
     Fault {

@@ -7,7 +7,7 @@ mod pattern;
 mod reading;
 
 pub use configuration::{Configuration, Contact, ParseConfigurationError, Polarity};
-pub use event::{AtRest, Event, Expected, Unreached};
+pub use event::{AtRest, ChosenFrom, Event, Expected, Unreached};
 pub use pattern::{DIAGONALS, STANDARD};
 pub use reading::{
     Circumstances, Condition, Evidence, MeterReading, NEEDED_COLUMNS, OPTIONAL_COLUMNS, Reading, Watch,

@@ -9,7 +9,7 @@
 mod schema;
 
 use quadrille_experiment::{Circumstances, Event, Reading};
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -139,6 +139,35 @@ pub struct Kept {
     pub circumstances: Circumstances,
 }
 
+/// What one place of a run's record holds.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Entry {
+    /// A reading with what it was taken at.
+    Reading(Box<(Reading, Circumstances)>),
+    /// Anything else that happened.
+    Event(Event),
+}
+
+/// An entry with its place, and when it was kept.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Placed {
+    /// Place among the readings and events of the run, from 1.
+    pub sequence: i64,
+    /// When it was kept, UTC.
+    pub kept: String,
+    /// What.
+    pub entry: Entry,
+}
+
+/// The plan of a run as it was frozen.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FrozenPlan {
+    /// As JSON.
+    pub json: String,
+    /// SHA-256 of that, in hexadecimal.
+    pub sha256: String,
+}
+
 /// A journal, open.
 #[derive(Debug)]
 pub struct Journal {
@@ -160,6 +189,22 @@ impl Journal {
         connection.pragma_update(None, "synchronous", "FULL").map_err(at)?;
         connection.pragma_update(None, "foreign_keys", true).map_err(at)?;
         let format = schema::migrate(&mut connection).map_err(at)?;
+        if format > schema::NEWEST {
+            return Err(JournalError::Newer { path: path.to_owned(), found: format, known: schema::NEWEST });
+        }
+        Ok(Self { connection, path: path.to_owned() })
+    }
+
+    /// Opens a journal that somebody else may be writing, to read it: takes no lock that a writer would wait for, and makes
+    /// nothing.
+    pub fn read(path: &Path) -> Result<Self> {
+        let at = |reason| JournalError::Database { path: path.to_owned(), reason };
+        // Not read-only for the system: the readers' side of the write-ahead log is memory that they share with the writer.
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let connection = Connection::open_with_flags(path, flags).map_err(at)?;
+        connection.busy_timeout(BUSY).map_err(at)?;
+        connection.pragma_update(None, "query_only", true).map_err(at)?;
+        let format: i64 = connection.query_row("PRAGMA user_version", [], |row| row.get(0)).map_err(at)?;
         if format > schema::NEWEST {
             return Err(JournalError::Newer { path: path.to_owned(), found: format, known: schema::NEWEST });
         }
@@ -285,6 +330,55 @@ impl Journal {
         let rows: Vec<(i64, String)> =
             self.rows(query, params![run.0], |row| Ok((row.get(0)?, row.get(1)?)))?;
         rows.into_iter().map(|(sequence, event)| Ok((sequence, self.parse(run, &event)?))).collect()
+    }
+
+    /// Readings and events of a run after a place, in order, at most so many; from its beginning after 0.
+    pub fn after(&self, run: RunId, sequence: i64, most: usize) -> Result<Vec<Placed>> {
+        self.require(run)?;
+        let query = "SELECT sequence, kept_utc, reading, circumstances, NULL FROM reading \
+             WHERE run = ?1 AND sequence > ?2 \
+             UNION ALL SELECT sequence, kept_utc, NULL, NULL, event FROM event WHERE run = ?1 AND sequence > ?2 \
+             ORDER BY 1 LIMIT ?3";
+        type Row = (i64, String, Option<String>, Option<String>, Option<String>);
+        let most = i64::try_from(most).unwrap_or(i64::MAX);
+        let rows: Vec<Row> = self.rows(query, params![run.0, sequence, most], |row| {
+            Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?))
+        })?;
+        let placed = |(sequence, kept, reading, circumstances, event): Row| {
+            let entry = match (reading, circumstances, event) {
+                (Some(reading), Some(circumstances), _) => {
+                    let pair = (self.parse(run, &reading)?, self.parse(run, &circumstances)?);
+                    Entry::Reading(Box::new(pair))
+                }
+                (_, _, event) => Entry::Event(self.parse(run, &event.unwrap_or_default())?),
+            };
+            Ok(Placed { sequence, kept, entry })
+        };
+        rows.into_iter().map(placed).collect()
+    }
+
+    /// Place of the last reading or event of a run; 0 where it has none.
+    pub fn last(&self, run: RunId) -> Result<i64> {
+        self.require(run)?;
+        let query = "SELECT max(coalesce((SELECT max(sequence) FROM reading WHERE run = ?1), 0), \
+             coalesce((SELECT max(sequence) FROM event WHERE run = ?1), 0))";
+        self.connection.query_row(query, params![run.0], |row| row.get(0)).map_err(|reason| self.at(reason))
+    }
+
+    /// How long ago a run began, in seconds by the database's clock; never less than the time of its last reading.
+    pub fn age(&self, run: RunId) -> Result<f64> {
+        self.require(run)?;
+        let query = "SELECT max((julianday('now') - julianday(begun_utc)) * 86400.0, \
+             coalesce((SELECT max(time_s) FROM reading WHERE reading.run = run.run), 0.0)) FROM run WHERE run = ?1";
+        self.connection.query_row(query, params![run.0], |row| row.get(0)).map_err(|reason| self.at(reason))
+    }
+
+    /// The plan of a run.
+    pub fn plan(&self, run: RunId) -> Result<FrozenPlan> {
+        self.require(run)?;
+        let query = "SELECT plan, plan_sha256 FROM run WHERE run = ?1";
+        let read = |row: &rusqlite::Row<'_>| Ok(FrozenPlan { json: row.get(0)?, sha256: row.get(1)? });
+        self.connection.query_row(query, params![run.0], read).map_err(|reason| self.at(reason))
     }
 
     /// The documents of a run as they were when it began.

@@ -10,6 +10,7 @@ mod load;
 mod measure;
 mod open;
 mod predict;
+mod rack;
 mod record;
 mod records;
 mod reduce;
@@ -21,12 +22,13 @@ pub use contacts::{SampleContacts, contacts};
 pub use control::{Control, Reply, command};
 pub use error::Error;
 pub use load::{Inputs, check, equipped};
-pub use measure::{Measured, measure};
+pub use measure::{Hands, Measured, measure, measure_with, plan, resume};
 pub use predict::{Predicted, predict};
+pub use rack::{AtRest, Heard, Rack, never, stand_down};
 pub use record::{Begun, Observer};
-pub use records::{Kept, Records, RunId, RunLine};
+pub use records::{Entry, Kept, Placed, Records, RunId, RunLine};
 pub use reduce::{Gap, Point, Reduction, reduce};
-pub use rehearse::{Rehearsed, estimate, rehearse, rehearse_with};
+pub use rehearse::{Rehearsed, estimate, estimated, rehearse, rehearse_with};
 pub use simulated::{Served, ServedDevice, Simulation, SimulationOptions, documents_at};
 pub use verify::{
     Conclusion, Depth, Proof, Size, Smallest, Strength, Suspect, Told, Verified, rehearse_proof, strength,
@@ -35,9 +37,10 @@ pub use verify::{
 
 pub use quadrille_bench::{ArmedFault, Complaint, ComplaintKind, Fault, FaultEvent, Happened};
 pub use quadrille_documents::{Faults, Switch};
-pub use quadrille_experiment::{Circumstances, Configuration, Event, Reading};
-pub use quadrille_plan::{Judgement, Plan};
-pub use quadrille_scheduler::{Ending, FieldHand, Outcome, Output, StandDown, Stop};
+pub use quadrille_experiment::{Circumstances, Configuration, Event, Reading, Unreached};
+pub use quadrille_plan::{Judgement, Plan, Purpose};
+pub use quadrille_reduction::Check;
+pub use quadrille_scheduler::{Ending, FieldHand, Now, Outcome, Output, StandDown, Stop};
 
 /// Name and version of the program, as records keep it.
 pub const PROGRAM: &str = concat!("quadrille ", env!("CARGO_PKG_VERSION"));

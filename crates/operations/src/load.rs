@@ -23,6 +23,9 @@ const SHIPPED: [(&str, &str); 6] = [
     ("field-source", include_str!("../../../config/dialects/field-source.toml")),
 ];
 
+/// What messages and records call a dialect that comes with the program, before its name.
+const SHIPPED_NAME: &str = "shipped dialect ";
+
 /// Documents that belong together, as they were when they were read.
 #[derive(Clone, Debug)]
 pub struct Inputs {
@@ -65,6 +68,35 @@ impl Inputs {
             // Whatever could not be read has left a fault: `finish` has returned it.
             _ => Err(Error::Documents(Faults(Vec::new()))),
         }
+    }
+
+    /// Documents as a record has frozen them: no file is read.
+    pub(crate) fn frozen(documents: &[FrozenDocument]) -> Result<Self, Error> {
+        let mut reader = Reader { kept: Some(documents.to_vec()), ..Reader::default() };
+        let (mut bench, mut samples, mut recipe) = (None, Vec::new(), None);
+        for document in documents.iter().filter(|document| !document.name.starts_with(SHIPPED_NAME)) {
+            let parsed = documents::document(&document.name, &document.text, resource);
+            match reader.keep(parsed) {
+                Some(Document::Bench(found)) => bench = Some((*found, document.name.clone())),
+                Some(Document::Sample(sample)) => samples.push(*sample),
+                Some(Document::Recipe(found)) => recipe = Some(*found),
+                Some(Document::Dialect(_) | Document::Daemon(_)) | None => {}
+            }
+        }
+        let equipped = bench.and_then(|(bench, name)| reader.equip(bench, Path::new(&name)));
+        reader.finish()?;
+        match equipped {
+            Some(equipped) if !samples.is_empty() => {
+                Ok(Self { equipped, samples, recipe, frozen: documents.to_vec() })
+            }
+            _ => Err(Error::Documents(Faults(Vec::new()))),
+        }
+    }
+
+    /// SHA-256 of the plan that these documents give, in hexadecimal, as records keep it.
+    pub fn plan_sha256(plan: &Plan) -> String {
+        // A plan holds numbers and texts only: it can always be written.
+        sha256(&serde_json::to_string(plan).unwrap_or_default())
     }
 
     /// The first of the samples: a proof has one only.
@@ -144,7 +176,7 @@ pub fn check(paths: &[impl AsRef<Path>]) -> Result<Vec<&'static str>, Error> {
                 }
             }
             Document::Recipe(recipe) => recipes.push(recipe),
-            Document::Dialect(_) => {}
+            Document::Dialect(_) | Document::Daemon(_) => {}
         }
     }
     if let ([bench], [_, ..], [recipe]) = (benches.as_slice(), samples.as_slice(), recipes.as_slice()) {
@@ -169,6 +201,8 @@ fn resource(text: &str) -> Result<(), String> {
 struct Reader {
     faults: Vec<Fault>,
     frozen: Vec<FrozenDocument>,
+    /// What is read instead of files.
+    kept: Option<Vec<FrozenDocument>>,
 }
 
 impl Reader {
@@ -187,9 +221,17 @@ impl Reader {
         }
     }
 
+    fn text(&self, path: &Path) -> std::io::Result<String> {
+        let Some(kept) = &self.kept else { return text(path) };
+        let name = path.display().to_string();
+        let found = kept.iter().find(|document| document.name == name);
+        let missing = || std::io::Error::other("the record has not kept it");
+        found.map(|document| document.text.clone()).ok_or_else(missing)
+    }
+
     fn read<T>(&mut self, path: &Path, parse: fn(&str, &str) -> Result<T, Faults>) -> Option<T> {
         let name = path.display().to_string();
-        match text(path) {
+        match self.text(path) {
             Ok(text) => {
                 let kind = path.extension().map_or("", |e| e.to_str().unwrap_or("")).to_owned();
                 self.frozen.push(FrozenDocument {
@@ -225,7 +267,7 @@ impl Reader {
         let wanted = instrument.dialect.value.as_str();
         let dialect = if wanted.ends_with(".toml") {
             let path = bench.parent().unwrap_or(Path::new("")).join(wanted);
-            if let Err(error) = std::fs::File::open(&path) {
+            if let Err(error) = self.text(&path) {
                 let problem = format!("{} cannot be read: {error}", path.display());
                 let remedy = "write the path of a dialect document from this file, or name a shipped dialect";
                 self.faults.push(instrument.dialect.fault(problem, remedy));
@@ -245,6 +287,11 @@ impl Reader {
     }
 
     fn shipped(&mut self, instrument: &Instrument, wanted: &str) -> Option<Dialect> {
+        if let Some(kept) = &self.kept {
+            let name = format!("{SHIPPED_NAME}{wanted}");
+            let found = kept.iter().find(|document| document.name == name).cloned();
+            return found.and_then(|document| self.keep(documents::dialect(&name, &document.text)));
+        }
         let Some((name, text)) = SHIPPED.iter().find(|(name, _)| *name == wanted) else {
             let names = Role::ALL.map(|role| format!("\"{role}\"")).join(", ");
             let problem = format!("no dialect \"{wanted}\" comes with the program");
@@ -252,7 +299,7 @@ impl Reader {
             self.faults.push(instrument.dialect.fault(problem, remedy));
             return None;
         };
-        let name = format!("shipped dialect {name}");
+        let name = format!("{SHIPPED_NAME}{name}");
         self.frozen.push(FrozenDocument {
             kind: "toml".into(),
             sha256: sha256(text),

@@ -14,9 +14,9 @@ use quadrille_plan::EquippedBench;
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-/// Opens the links that a bench document names; `columns` are those of each sample of the run. Nothing is asked of any instrument yet; but where one of them cannot
-/// be reached, a source that an earlier run left on is switched off, and a matrix opened, before the failure is told.
-pub(crate) async fn open(equipped: &EquippedBench, columns: Vec<Vec<u16>>) -> Result<Bench, InstrumentError> {
+/// Opens the links that a bench document names, in its order. Nothing is asked of any instrument yet; but where one of them
+/// cannot be reached, a source that an earlier run left on is switched off, and a matrix opened, before the failure is told.
+pub(crate) async fn links(equipped: &EquippedBench) -> Result<Vec<Box<dyn Link>>, InstrumentError> {
     let mut links = Vec::new();
     let mut failure = None;
     for instrument in &equipped.bench.instruments {
@@ -32,7 +32,7 @@ pub(crate) async fn open(equipped: &EquippedBench, columns: Vec<Vec<u16>>) -> Re
         put_to_rest(equipped, links).await;
         return Err(failure);
     }
-    assemble(equipped, columns, links.into_iter().flatten().collect())
+    Ok(links.into_iter().flatten().collect())
 }
 
 /// Brings what can be reached to rest, the source first; crosspoints are opened only when its output is known to be off.

@@ -4,7 +4,7 @@ use async_trait::async_trait;
 use quadrille_experiment::{Circumstances, Event, Reading};
 use quadrille_journal::{Journal, RunId};
 use quadrille_plan::Plan;
-use quadrille_scheduler::{RecordError, Recorder};
+use quadrille_scheduler::{Now, RecordError, Recorder};
 
 /// What is known when a run begins.
 #[derive(Clone, Debug)]
@@ -25,6 +25,9 @@ pub trait Observer: Send {
 
     /// An event was kept.
     fn event(&mut self, sequence: i64, event: &Event);
+
+    /// What goes on between events; nothing of it is kept.
+    fn now(&mut self, _now: Now) {}
 }
 
 /// Where a run is kept.
@@ -47,6 +50,16 @@ pub(crate) struct Record<'j> {
 impl<'j> Record<'j> {
     pub(crate) fn new(keep: Keep<'j>, observer: &'j mut dyn Observer) -> Self {
         Self { keep, sequence: 0, readings: Vec::new(), events: Vec::new(), observer }
+    }
+
+    /// Goes on after a place, with what was kept before it.
+    pub(crate) fn go_on(
+        &mut self,
+        sequence: i64,
+        readings: Vec<(Reading, Circumstances)>,
+        events: Vec<Event>,
+    ) {
+        (self.sequence, self.readings, self.events) = (sequence, readings, events);
     }
 
     /// What was kept, and where the record goes on.
@@ -78,5 +91,9 @@ impl Recorder for Record<'_> {
         self.readings.push((*reading, circumstances.clone()));
         self.observer.reading(sequence, reading, circumstances);
         Ok(())
+    }
+
+    fn now(&mut self, now: Now) {
+        self.observer.now(now);
     }
 }

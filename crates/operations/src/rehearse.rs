@@ -50,6 +50,11 @@ pub fn estimate(inputs: &Inputs) -> Result<Option<Event>, Error> {
     }
     let mut nobody = Nobody;
     let rehearsed = rehearse(inputs, SimulationOptions::default(), &mut nobody)?;
+    Ok(Some(estimated(&rehearsed)))
+}
+
+/// What a rehearsal says of the run that is to come, as its record keeps it.
+pub fn estimated(rehearsed: &Rehearsed) -> Event {
     let points = rehearsed.reduction.iter().flat_map(|reduction| &reduction.points);
     let results = points.flat_map(|point| {
         Quantity::ALL.into_iter().filter_map(|quantity| {
@@ -63,7 +68,7 @@ pub fn estimate(inputs: &Inputs) -> Result<Option<Event>, Error> {
             })
         })
     });
-    Ok(Some(Event::Estimated { duration: rehearsed.duration, results: results.collect() }))
+    Event::Estimated { duration: rehearsed.duration, results: results.collect() }
 }
 
 struct Nobody;

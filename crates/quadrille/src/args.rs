@@ -59,6 +59,8 @@ pub(crate) enum Command {
     Verify(Verify),
     /// Serves a simulated bench with a sample in it, in real time, until it is stopped.
     Simulate(Simulate),
+    /// Serves benches to people and programs over HTTP, until it is stopped.
+    Serve(Serve),
     /// Reduces a table of readings taken anywhere.
     Reduce {
         /// The sample document (its thickness is what counts).
@@ -233,6 +235,20 @@ pub(crate) struct Simulate {
     pub(crate) bench_out: Option<PathBuf>,
     #[command(flatten)]
     pub(crate) lacking: Lacking,
+}
+
+/// Which daemon's folder.
+#[derive(Args, Clone, Debug)]
+pub(crate) struct DaemonDocument {
+    /// The daemon's document.
+    #[arg(long, value_name = "FILE", default_value = "daemon.toml")]
+    pub(crate) config: PathBuf,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct Serve {
+    #[command(flatten)]
+    pub(crate) document: DaemonDocument,
 }
 
 /// An address with a port, or without one: then free ports.

@@ -1,5 +1,6 @@
 //! Exit codes, by what a person must look at.
 
+use quadrille_daemon::serve::ServeError;
 use quadrille_operations::{Ending, Error, Outcome};
 use std::process::ExitCode;
 
@@ -24,7 +25,13 @@ impl Exit {
         match error.downcast_ref::<Error>() {
             Some(Error::Documents(_) | Error::Reduction(_) | Error::NoSuchRun(_)) => Self::BadInput,
             Some(Error::Instrument(_) | Error::Simulation(_) | Error::Journal(_)) => Self::Failed,
-            None => Self::BadInput,
+            None => match error.downcast_ref::<ServeError>() {
+                Some(ServeError::Operation(
+                    Error::Instrument(_) | Error::Simulation(_) | Error::Journal(_),
+                )) => Self::Failed,
+                Some(ServeError::Audit(_) | ServeError::Io(..)) => Self::Failed,
+                _ => Self::BadInput,
+            },
         }
     }
 
@@ -36,7 +43,7 @@ impl Exit {
         match outcome.ending {
             Ending::Failed(_) => Self::Failed,
             Ending::Finished if passed => Self::Done,
-            Ending::Finished | Ending::Stopped => Self::NotPassed,
+            Ending::Finished | Ending::Stopped | Ending::Paused(_) => Self::NotPassed,
         }
     }
 }

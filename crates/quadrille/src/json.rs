@@ -52,6 +52,7 @@ fn outcome(outcome: &Outcome) -> Value {
     let (ending, failure) = match &outcome.ending {
         Ending::Finished => ("finished", None),
         Ending::Stopped => ("stopped", None),
+        Ending::Paused(_) => ("paused", None),
         Ending::Failed(failure) => ("failed", Some(failure.to_string())),
     };
     json!({

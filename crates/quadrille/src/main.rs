@@ -19,7 +19,7 @@ use tracing_subscriber::EnvFilter;
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
-    logs();
+    logs(&arguments.command);
     let exit = match run(&arguments) {
         Ok((exit, shown)) => {
             print(&if arguments.json { shown.json_line() } else { shown.text });
@@ -30,11 +30,19 @@ fn main() -> ExitCode {
     exit.into()
 }
 
-/// Logs go to standard error; `QUADRILLE_LOG` says which (`warn` unless told otherwise, `trace` for every message).
-fn logs() {
-    let filter = EnvFilter::try_from_env("QUADRILLE_LOG").unwrap_or_else(|_| EnvFilter::new("warn"));
+/// Logs go to standard error; `QUADRILLE_LOG` says which (`warn` unless told otherwise, of a daemon `info`; `trace` for every
+/// message). A daemon's are JSON, one object a line: a program reads them before a person does.
+fn logs(command: &Command) {
+    let is_daemon = matches!(command, Command::Serve(_));
+    let usual = if is_daemon { "info" } else { "warn" };
+    let filter = EnvFilter::try_from_env("QUADRILLE_LOG").unwrap_or_else(|_| EnvFilter::new(usual));
     let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(|| Forgiving);
-    builder.with_ansi(false).with_target(false).init();
+    let builder = builder.with_ansi(false).with_target(false);
+    if is_daemon {
+        builder.json().flatten_event(true).init();
+    } else {
+        builder.init();
+    }
 }
 
 /// Standard error that nobody reads any more takes everything: a log is no reason to leave an output on.
@@ -52,7 +60,7 @@ impl Write for Forgiving {
 }
 
 fn run(arguments: &Arguments) -> anyhow::Result<(Exit, commands::Shown)> {
-    use commands::{demo, documents, records, runs, simulate};
+    use commands::{daemon, demo, documents, records, runs, simulate};
     match &arguments.command {
         Command::Demo(options) => demo::demo(options, arguments.quiet),
         Command::Check { documents } => documents::check(documents),
@@ -62,6 +70,7 @@ fn run(arguments: &Arguments) -> anyhow::Result<(Exit, commands::Shown)> {
         Command::Rehearse(options) => runs::rehearse(options),
         Command::Measure(options) => runs::measure(options, arguments.quiet),
         Command::Verify(options) => runs::verify(options, arguments.quiet),
+        Command::Serve(options) => daemon::serve(options, arguments.json),
         Command::Simulate(options) => simulate::simulate(options, arguments.json),
         Command::Reduce { sample, readings, table } => documents::reduce(sample, readings, table),
         Command::Export(options) => records::export(options),

@@ -116,6 +116,8 @@ pub(crate) fn event(event: &Event) -> Option<String> {
         Event::HallTimed { dead, window, because } => {
             format!("Hall legs wait {dead} and average {window}: {because}.")
         }
+        Event::Paused { next } => format!("Pausing before round {next}."),
+        Event::Resumed { from } => format!("Going on with round {from}."),
         Event::Fault { what } => format!("Fault: {what}"),
         Event::IntentToEnergise { .. }
         | Event::RoundFinished { .. }
@@ -168,6 +170,7 @@ pub(crate) fn outcome(plan: &Plan, outcome: &Outcome) -> String {
     let mut text = match &outcome.ending {
         Ending::Finished => "Finished.".to_owned(),
         Ending::Stopped => "Stopped when asked to. What was read is kept.".to_owned(),
+        Ending::Paused(next) => format!("Paused before round {next}. What was read is kept."),
         Ending::Failed(failure) => format!("Ended early: {failure}. What was read is kept."),
     };
     text.push_str(match outcome.stand_down.output {

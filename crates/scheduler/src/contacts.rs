@@ -83,6 +83,7 @@ impl Work<'_> {
         self.recorder.event(&Event::IntentToEnergise { configuration, current }).await?;
         self.bench.source.set_level(current).await?;
         self.bench.source.set_output(true).await?;
+        self.tell_on(here, current);
         Ok(())
     }
 

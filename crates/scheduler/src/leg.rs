@@ -1,5 +1,6 @@
 //! One leg: a configuration connected cold, its polarities read, and the current back at zero.
 
+use crate::Now;
 use crate::evidence::Mean;
 use crate::run::{Failure, Work};
 use crate::stand_down::{Rest, duration, sees_no_current};
@@ -91,7 +92,14 @@ impl Work<'_> {
         self.drive_guard().await?;
         self.bench.source.set_level(self.settings.current * first.sign()).await?;
         self.bench.source.set_output(true).await?;
+        self.tell_on(here, self.settings.current * first.sign());
         Ok(())
+    }
+
+    /// Tells whoever watches that the output is on.
+    pub(crate) fn tell_on(&mut self, here: Here, current: Ampere) {
+        let (sample, configuration, limit) = (self.sample, here.configuration, self.settings.voltage_limit);
+        self.recorder.now(Now::On { sample, configuration, current, limit });
     }
 
     /// Current to zero, output off, and the ammeter agrees: only then may crosspoints move again.
@@ -101,6 +109,7 @@ impl Work<'_> {
         self.bench.source.set_output(false).await?;
         // The next crosspoints move on the source's word and the ammeter's.
         if sees_no_current(self.bench.ammeter.as_mut(), &Rest::of(self.plan, &self.settings)).await? {
+            self.recorder.now(Now::Off);
             Ok(())
         } else {
             Err(Failure::CurrentFlows)

@@ -8,16 +8,18 @@ mod hall;
 mod learned;
 mod leg;
 mod look;
+mod resumed;
 mod run;
 mod stand_down;
 mod surroundings;
 
-pub use run::{Ending, Failure, Outcome, run};
+pub use resumed::{Course, next_round};
+pub use run::{Ending, Failure, Outcome, run, run_from};
 pub use stand_down::{Output, Rest, StandDown, stand_down};
 
 use async_trait::async_trait;
-use quadrille_experiment::{Circumstances, Event, Reading};
-use quadrille_quantity::Tesla;
+use quadrille_experiment::{Circumstances, Configuration, Event, Reading};
+use quadrille_quantity::{Ampere, Kelvin, Tesla, Volt};
 
 /// Why a record was not kept, in words. Whether it was kept after all is then not known.
 #[derive(Clone, Debug, thiserror::Error)]
@@ -32,6 +34,41 @@ pub trait Recorder: Send {
 
     /// Keeps a reading. Whoever shows readings shows this one only after the call returned.
     async fn reading(&mut self, reading: &Reading, circumstances: &Circumstances) -> Result<(), RecordError>;
+
+    /// Hears what goes on between events: nothing of it is kept, and nothing waits for it.
+    fn now(&mut self, _now: Now) {}
+}
+
+/// What goes on in a run, for whoever watches it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Now {
+    /// The output is on, through a configuration of a sample.
+    On {
+        /// Which of the plan's samples, from 0.
+        sample: usize,
+        /// What is connected.
+        configuration: Configuration,
+        /// The level.
+        current: Ampere,
+        /// The source's voltage limit.
+        limit: Volt,
+    },
+    /// The output is off: the source says so, and the ammeter agrees.
+    Off,
+    /// The thermometer was looked at while a temperature was waited for.
+    Temperature {
+        /// What is waited for.
+        planned: Kelvin,
+        /// What it said.
+        measured: Kelvin,
+    },
+    /// The field is on its way to what is planned.
+    Field {
+        /// What is wanted.
+        planned: Tesla,
+        /// What the probe said before; `None` where nobody could say.
+        measured: Option<Tesla>,
+    },
 }
 
 /// Sets the field: a person at the bench, or a simulated sample that follows.

@@ -5,7 +5,7 @@ use crate::evidence::How;
 use crate::leg::{Here, Ranges};
 use crate::run::{Failure, Work};
 use crate::stand_down::duration;
-use quadrille_experiment::{Condition, Configuration, Contact, Event, Polarity};
+use quadrille_experiment::{ChosenFrom, Condition, Configuration, Contact, Event, Polarity};
 use quadrille_instruments::MeterValue;
 use quadrille_plan::{Choosing, Round, Seen, Settings, Settle};
 use quadrille_quantity::{Ampere, Kelvin, Ohm, Tesla, Volt};
@@ -36,6 +36,20 @@ pub(crate) struct Choice {
     temperature: Kelvin,
     settings: Settings,
     two_terminal: Ohm,
+}
+
+impl Choice {
+    /// As it was made, for a round's temperature, from what the record says was seen: the same pure function again.
+    pub(crate) fn again(choosing: &Choosing, temperature: Kelvin, from: &ChosenFrom) -> Self {
+        let ChosenFrom { two_terminal, four_terminal, temperature: there, first_pair } = *from;
+        let seen = Seen { two_terminal, four_terminal, temperature: there };
+        Self { temperature, settings: choosing.choose(&seen).settings, two_terminal: first_pair }
+    }
+
+    /// Where it stood for another temperature too.
+    pub(crate) fn stands_at(&mut self, temperature: Kelvin) {
+        self.temperature = temperature;
+    }
 }
 
 impl Work<'_> {
@@ -77,6 +91,7 @@ impl Work<'_> {
         }
         let seen = Seen { two_terminal, four_terminal, temperature };
         let chosen = choosing.choose(&seen);
+        let seen_at = ChosenFrom { two_terminal, four_terminal, first_pair, temperature };
         let event = Event::Chosen {
             sample: self.plan.samples[self.sample].name.clone(),
             temperature,
@@ -86,6 +101,7 @@ impl Work<'_> {
             buffers: chosen.settings.buffers,
             because: chosen.because,
             short_of: chosen.short_of,
+            seen: Some(seen_at),
         };
         self.recorder.event(&event).await?;
         self.take_up(chosen.settings.clone()).await?;
@@ -187,6 +203,7 @@ impl Work<'_> {
         self.recorder.event(&Event::IntentToEnergise { configuration, current }).await?;
         self.bench.source.set_level(current).await?;
         self.bench.source.set_output(true).await?;
+        self.tell_on(here, current);
         self.ranges_for(here).await
     }
 

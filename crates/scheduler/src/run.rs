@@ -3,7 +3,8 @@
 use crate::guarded::guarded;
 use crate::learned::Learned;
 use crate::leg::Here;
-use crate::stand_down::{Rest, StandDown, stand_down};
+use crate::resumed::Course;
+use crate::stand_down::{Rest, StandDown, duration, stand_down};
 use crate::surroundings::Asked;
 use crate::{FieldHand, RecordError, Recorder, Stop};
 use quadrille_experiment::{Event, Reading};
@@ -54,6 +55,8 @@ pub enum Ending {
     Finished,
     /// Somebody wanted it to stop.
     Stopped,
+    /// Somebody wanted it to pause: a round is complete, and this one, from 1, is the next.
+    Paused(u32),
     /// Something failed.
     Failed(Failure),
 }
@@ -102,9 +105,24 @@ pub async fn run(
     bench: &mut Bench,
     recorder: &mut dyn Recorder,
     fields: &mut dyn FieldHand,
-    mut stop: Stop,
+    stop: Stop,
 ) -> Outcome {
+    run_from(plan, bench, recorder, fields, stop, Course::whole()).await
+}
+
+/// [`run`] from a round on, with what the record of the rounds before it says, to a round after which somebody wants it to
+/// pause. The bench is stood down then too.
+pub async fn run_from(
+    plan: &Plan,
+    bench: &mut Bench,
+    recorder: &mut dyn Recorder,
+    fields: &mut dyn FieldHand,
+    mut stop: Stop,
+    course: Course<'_>,
+) -> Outcome {
+    // Times of readings go on where those of the earlier part ended.
     let begun = Instant::now();
+    let begun = begun.checked_sub(duration(course.before.0)).unwrap_or(begun);
     let mut work = Work {
         plan,
         bench,
@@ -118,14 +136,15 @@ pub async fn run(
         settings: plan.settings(0).clone(),
         of_contacts: None,
         guard_is_driven: false,
-        learned: BTreeMap::new(),
-        left_out: BTreeSet::new(),
+        learned: course.learned(plan),
+        left_out: course.left_out(plan),
     };
     let ending = tokio::select! {
         biased;
         () = wanted(&mut stop) => Ending::Stopped,
-        ended = guarded(work.all()) => match ended {
-            Ok(Ok(())) => Ending::Finished,
+        ended = guarded(work.all(&course)) => match ended {
+            Ok(Ok(None)) => Ending::Finished,
+            Ok(Ok(Some(next))) => Ending::Paused(next),
             Ok(Err(failure)) => Ending::Failed(failure),
             Err(panic) => Ending::Failed(Failure::Panic(panic)),
         },
@@ -147,11 +166,15 @@ async fn wanted(stop: &mut Stop) {
 
 /// Turning off never waits for the record: this comes after, and a record that fails here changes nothing.
 async fn tell(recorder: &mut dyn Recorder, ending: &Ending, stand_down: &StandDown) {
-    if let Ending::Failed(failure) = ending {
-        let fault = Event::Fault { what: failure.to_string() };
-        if let Err(error) = recorder.event(&fault).await {
-            tracing::error!("a fault could not be recorded: {error}");
-        }
+    let why = match ending {
+        Ending::Failed(failure) => Some(Event::Fault { what: failure.to_string() }),
+        Ending::Paused(next) => Some(Event::Paused { next: *next }),
+        Ending::Finished | Ending::Stopped => None,
+    };
+    if let Some(event) = why
+        && let Err(error) = recorder.event(&event).await
+    {
+        tracing::error!("why it ended could not be recorded: {error}");
     }
     let event =
         Event::StoodDown { output: stand_down.output.to_string(), failures: stand_down.failures.clone() };
@@ -161,17 +184,17 @@ async fn tell(recorder: &mut dyn Recorder, ending: &Ending, stand_down: &StandDo
 }
 
 impl Work<'_> {
-    async fn all(&mut self) -> Result<(), Failure> {
+    /// Takes the rounds that are left; answers the next one where somebody wants a pause before it.
+    async fn all(&mut self, course: &Course<'_>) -> Result<Option<u32>, Failure> {
         self.prepare().await?;
-        for round in &self.plan.rounds {
-            if self.left_out.contains(&round.sample) {
-                continue;
+        for round in self.plan.rounds.iter().filter(|round| round.number >= course.from) {
+            if round.number > course.from && *course.pause.borrow() {
+                return Ok(Some(round.number));
             }
-            if let Err(failure) = self.round(round).await {
-                self.leave_out(round, failure).await?;
-            }
+            self.round(round).await?;
+        left_out: BTreeSet::new(),
         }
-        Ok(())
+        Ok(None)
     }
 
     /// What is wrong with one sample alone does not cost the night of those beside it. Both failures come with the output

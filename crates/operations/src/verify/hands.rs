@@ -3,6 +3,7 @@
 
 use crate::carry_out::{Order, carry_out};
 use crate::open::assemble;
+use crate::rack::{Rack, never};
 use crate::record::{Begun, Keep, Observer, Record};
 use crate::{Error, Inputs, Simulation};
 use async_trait::async_trait;
@@ -43,6 +44,9 @@ impl Hands for OnBench<'_> {
         let order = Order {
             kind: "verify",
             expected: None,
+            rack: &Rack::real(),
+            earlier: None,
+            pause: never(),
             inputs: self.inputs,
             plan,
             fields: &mut fields,

@@ -1,5 +1,6 @@
 //! The commands: each asks the operations and gives what is to be shown.
 
+pub(crate) mod daemon;
 pub(crate) mod demo;
 pub(crate) mod documents;
 pub(crate) mod records;

@@ -1,6 +1,7 @@
 //! The field of a round: set by a supply and seen by its probe, or by somebody who confirms it.
 
 use super::{LOOKS, value};
+use crate::Now;
 use crate::run::{Failure, Work};
 use crate::stand_down::duration;
 use quadrille_instruments::FieldState;
@@ -23,6 +24,7 @@ const CORRECTIONS: usize = 4;
 impl Work<'_> {
     /// Brings the sample to the field of a round, and answers what the probe says, or whoever confirmed it.
     pub(crate) async fn reach_field(&mut self, planned: Tesla) -> Result<Tesla, Failure> {
+        self.recorder.now(Now::Field { planned, measured: None });
         let ramp = self.plan.ramps.tesla_per_second.filter(|_| self.bench.field.is_some());
         let Some(ramp) = ramp else {
             return self.by_hand(planned).await;

@@ -2,6 +2,7 @@
 
 use super::LOOKS;
 use super::approach::Course;
+use crate::Now;
 use crate::run::{Failure, Work};
 use crate::stand_down::duration;
 use quadrille_experiment::AtRest;
@@ -134,6 +135,7 @@ impl Work<'_> {
                 thermometer.looked_for_faults = Some(Instant::now());
             }
             thermometer.look(now);
+            self.recorder.now(Now::Temperature { planned: thermometer.planned, measured: now });
             if thermometer.is_done() {
                 return Ok(Ended::AtRest);
             }

@@ -55,6 +55,8 @@ impl Recorder for Log {
             Event::ContactsChecked { accepted, .. } => format!("record contacts {accepted}"),
             Event::SampleLeftOut { sample, .. } => format!("record left out {sample}"),
             Event::HallTimed { .. } => "record Hall legs timed".to_owned(),
+            Event::Paused { next } => format!("record paused before {next}"),
+            Event::Resumed { from } => format!("record resumed from {from}"),
             Event::Fault { what } => format!("record fault {what}"),
             Event::StoodDown { output, failures } => format!("record stood down {output} {failures:?}"),
         })
