@@ -191,8 +191,12 @@ impl Work<'_> {
             if round.number > course.from && *course.pause.borrow() {
                 return Ok(Some(round.number));
             }
-            self.round(round).await?;
-        left_out: BTreeSet::new(),
+            if self.left_out.contains(&round.sample) {
+                continue;
+            }
+            if let Err(failure) = self.round(round).await {
+                self.leave_out(round, failure).await?;
+            }
         }
         Ok(None)
     }
