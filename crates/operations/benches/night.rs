@@ -3,19 +3,9 @@
 //! Prints the quickest, the median and the slowest of several in one run.
 #![allow(clippy::print_stdout, clippy::unwrap_used, clippy::disallowed_methods)]
 
-use quadrille_operations::{
-    Begun, Circumstances, Ending, Event, Inputs, Observer, Reading, SimulationOptions, rehearse,
-};
+use quadrille_operations::{Ending, Inputs, SimulationOptions, rehearse};
 use std::path::PathBuf;
 use std::time::Instant;
-
-struct Nobody;
-
-impl Observer for Nobody {
-    fn begun(&mut self, _: &Begun<'_>) {}
-    fn reading(&mut self, _: i64, _: &Reading, _: &Circumstances) {}
-    fn event(&mut self, _: i64, _: &Event) {}
-}
 
 const TEMPERATURES: u32 = 60;
 const RUNS: usize = 5;
@@ -58,7 +48,7 @@ fn main() {
     let mut virtual_s = 0.0;
     for _ in 0..RUNS {
         let begun = Instant::now();
-        let rehearsed = rehearse(&inputs, SimulationOptions::default(), &mut Nobody).unwrap();
+        let rehearsed = rehearse(&inputs, SimulationOptions::default(), &mut ()).unwrap();
         walls.push(begun.elapsed().as_secs_f64());
         assert!(matches!(rehearsed.outcome.ending, Ending::Finished), "{:?}", rehearsed.outcome);
         assert_eq!(rehearsed.readings.len(), TEMPERATURES as usize * 3 * 8 * 2);

@@ -3,19 +3,9 @@
 //! several rehearsals in one run.
 #![allow(clippy::print_stdout, clippy::unwrap_used, clippy::disallowed_methods)]
 
-use quadrille_operations::{
-    Begun, Circumstances, Event, Inputs, Observer, Reading, SimulationOptions, rehearse,
-};
+use quadrille_operations::{Inputs, SimulationOptions, rehearse};
 use std::path::PathBuf;
 use std::time::Instant;
-
-struct Nobody;
-
-impl Observer for Nobody {
-    fn begun(&mut self, _: &Begun<'_>) {}
-    fn reading(&mut self, _: i64, _: &Reading, _: &Circumstances) {}
-    fn event(&mut self, _: i64, _: &Event) {}
-}
 
 const RECIPE: &str = r#"
 kind = "recipe"
@@ -40,7 +30,7 @@ fn main() {
     let mut virtual_s = 0.0;
     for _ in 0..21 {
         let begun = Instant::now();
-        let rehearsed = rehearse(&inputs, SimulationOptions::default(), &mut Nobody).unwrap();
+        let rehearsed = rehearse(&inputs, SimulationOptions::default(), &mut ()).unwrap();
         walls.push(begun.elapsed().as_secs_f64());
         virtual_s = rehearsed.duration.0;
         assert_eq!(rehearsed.readings.len(), 32);

@@ -2,19 +2,9 @@
 //! recipe of its film. Prints milliseconds for each reading, the quickest of several rehearsals.
 #![allow(clippy::print_stdout, clippy::unwrap_used, clippy::disallowed_methods)]
 
-use quadrille_operations::{
-    Begun, Circumstances, Ending, Event, Inputs, Observer, Reading, SimulationOptions, rehearse,
-};
+use quadrille_operations::{Ending, Inputs, SimulationOptions, rehearse};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
-
-struct Nobody;
-
-impl Observer for Nobody {
-    fn begun(&mut self, _: &Begun<'_>) {}
-    fn reading(&mut self, _: i64, _: &Reading, _: &Circumstances) {}
-    fn event(&mut self, _: i64, _: &Event) {}
-}
 
 fn demo(file: &str) -> PathBuf {
     PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../../config/demo")).join(file)
@@ -43,7 +33,7 @@ fn milliseconds(inputs: &Inputs) -> f64 {
     let mut least = f64::INFINITY;
     for _ in 0..9 {
         let begun = Instant::now();
-        let rehearsed = rehearse(inputs, SimulationOptions::default(), &mut Nobody).unwrap();
+        let rehearsed = rehearse(inputs, SimulationOptions::default(), &mut ()).unwrap();
         let wall = begun.elapsed().as_secs_f64();
         assert!(matches!(rehearsed.outcome.ending, Ending::Finished), "{:?}", rehearsed.outcome);
         least = least.min(1e3 * wall / rehearsed.readings.len() as f64);

@@ -30,6 +30,13 @@ pub trait Observer: Send {
     fn now(&mut self, _now: Now) {}
 }
 
+/// Nobody watches.
+impl Observer for () {
+    fn begun(&mut self, _: &Begun<'_>) {}
+    fn reading(&mut self, _: i64, _: &Reading, _: &Circumstances) {}
+    fn event(&mut self, _: i64, _: &Event) {}
+}
+
 /// Where a run is kept.
 pub(crate) enum Keep<'j> {
     /// In a journal, under a number.

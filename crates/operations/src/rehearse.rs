@@ -48,8 +48,7 @@ pub fn estimate(inputs: &Inputs) -> Result<Option<Event>, Error> {
     if inputs.samples.iter().any(|sample| sample.model.is_none()) {
         return Ok(None);
     }
-    let mut nobody = Nobody;
-    let rehearsed = rehearse(inputs, SimulationOptions::default(), &mut nobody)?;
+    let rehearsed = rehearse(inputs, SimulationOptions::default(), &mut ())?;
     Ok(Some(estimated(&rehearsed)))
 }
 
@@ -69,14 +68,6 @@ pub fn estimated(rehearsed: &Rehearsed) -> Event {
         })
     });
     Event::Estimated { duration: rehearsed.duration, results: results.collect() }
-}
-
-struct Nobody;
-
-impl Observer for Nobody {
-    fn begun(&mut self, _: &Begun<'_>) {}
-    fn reading(&mut self, _: i64, _: &Reading, _: &Circumstances) {}
-    fn event(&mut self, _: i64, _: &Event) {}
 }
 
 /// Rehearses a recipe. Touches no instrument and leaves no record; the same seed gives the same numbers. Must not be

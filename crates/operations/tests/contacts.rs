@@ -2,19 +2,8 @@
 //! contact, and the recipe decides what becomes of it.
 #![allow(clippy::unwrap_used)]
 
-use quadrille_operations::{
-    Begun, Circumstances, Ending, Event, Inputs, Observer, Reading, Rehearsed, SampleContacts,
-    SimulationOptions, rehearse,
-};
+use quadrille_operations::{Ending, Event, Inputs, Rehearsed, SampleContacts, SimulationOptions, rehearse};
 use std::path::Path;
-
-struct Nobody;
-
-impl Observer for Nobody {
-    fn begun(&mut self, _: &Begun<'_>) {}
-    fn reading(&mut self, _: i64, _: &Reading, _: &Circumstances) {}
-    fn event(&mut self, _: i64, _: &Event) {}
-}
 
 fn demo(file: &str) -> String {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../config/demo").join(file);
@@ -41,7 +30,7 @@ fn rehearsed(contacts: &str, imperfections: &str, settling: &str) -> Rehearsed {
     };
     let (bench, sample) = (write("bench.toml", &demo("bench.toml")), write("sample.toml", &sample));
     let inputs = Inputs::read(&bench, &sample, Some(&write("recipe.toml", &recipe))).unwrap();
-    rehearse(&inputs, SimulationOptions::default(), &mut Nobody).unwrap()
+    rehearse(&inputs, SimulationOptions::default(), &mut ()).unwrap()
 }
 
 fn only(rehearsed: &Rehearsed) -> &SampleContacts {

@@ -4,8 +4,7 @@
 
 use quadrille_material::Material;
 use quadrille_operations::{
-    Begun, Circumstances, Ending, Event, Inputs, Observer, Point, Reading, Rehearsed, SimulationOptions,
-    predict, rehearse,
+    Circumstances, Ending, Inputs, Point, Reading, Rehearsed, SimulationOptions, predict, rehearse,
 };
 use quadrille_quantity::{Estimate, Kelvin, Tesla};
 use std::collections::BTreeMap;
@@ -31,14 +30,6 @@ const FIELD_U: f64 = 0.0006;
 
 const SEEDS: std::ops::Range<u64> = 1..13;
 
-struct Nobody;
-
-impl Observer for Nobody {
-    fn begun(&mut self, _: &Begun<'_>) {}
-    fn reading(&mut self, _: i64, _: &Reading, _: &Circumstances) {}
-    fn event(&mut self, _: i64, _: &Event) {}
-}
-
 fn demo(file: &str) -> PathBuf {
     PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../../config/demo")).join(file)
 }
@@ -48,7 +39,7 @@ fn rehearsed(seed: u64) -> Rehearsed {
         Inputs::read(&demo("night-bench.toml"), &demo("night-film.toml"), Some(&demo("night-recipe.toml")))
             .unwrap();
     let options = SimulationOptions { seed: Some(seed), ..SimulationOptions::default() };
-    rehearse(&inputs, options, &mut Nobody).unwrap()
+    rehearse(&inputs, options, &mut ()).unwrap()
 }
 
 fn points(seed: u64) -> Vec<Point> {

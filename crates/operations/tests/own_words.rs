@@ -2,18 +2,10 @@
 #![allow(clippy::unwrap_used)]
 
 use quadrille_operations::{
-    Begun, Circumstances, Ending, Error, Event, Faults, Inputs, Observer, Proof, Reading, Rehearsed,
-    Simulation, SimulationOptions, Switch, Verified, rehearse, verify,
+    Ending, Error, Faults, Inputs, Proof, Rehearsed, Simulation, SimulationOptions, Switch, Verified,
+    rehearse, verify,
 };
 use std::path::{Path, PathBuf};
-
-struct Nobody;
-
-impl Observer for Nobody {
-    fn begun(&mut self, _: &Begun<'_>) {}
-    fn reading(&mut self, _: i64, _: &Reading, _: &Circumstances) {}
-    fn event(&mut self, _: i64, _: &Event) {}
-}
 
 const CONFIG: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../../config");
 const WORDS: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../../simulators/bench/tests/laboratory");
@@ -82,7 +74,7 @@ impl Laboratory {
 
 fn rehearsed(bench: &Path) -> Result<Rehearsed, Error> {
     let inputs = Inputs::read(bench, &demo("film.toml"), Some(&demo("film-recipe.toml"))).unwrap();
-    rehearse(&inputs, SimulationOptions::default(), &mut Nobody)
+    rehearse(&inputs, SimulationOptions::default(), &mut ())
 }
 
 /// What a bench needs beside controller and supply, named by their shipped dialects.
@@ -167,7 +159,7 @@ async fn verified(drivers: &Laboratory, devices: &Laboratory) -> Verified {
     let journal = tempfile::tempdir().unwrap();
     let (_nobody, stop) = tokio::sync::watch::channel(false);
     let plain = Proof { guard: Switch::Off, buffers: Switch::Off, ..Proof::default() };
-    verify(&inputs, plain, &journal.path().join("runs.sqlite"), &mut Nobody, stop).await.unwrap()
+    verify(&inputs, plain, &journal.path().join("runs.sqlite"), &mut (), stop).await.unwrap()
 }
 
 #[tokio::test]

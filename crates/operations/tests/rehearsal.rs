@@ -1,19 +1,8 @@
 //! The demonstration's recipe rehearsed: what it takes, what it finds, and that it is the same twice.
 #![allow(clippy::unwrap_used)]
 
-use quadrille_operations::{
-    Begun, Circumstances, Ending, Event, Inputs, Observer, Output, Reading, Rehearsed, SimulationOptions,
-    rehearse,
-};
+use quadrille_operations::{Ending, Inputs, Output, Rehearsed, SimulationOptions, rehearse};
 use std::path::PathBuf;
-
-struct Nobody;
-
-impl Observer for Nobody {
-    fn begun(&mut self, _: &Begun<'_>) {}
-    fn reading(&mut self, _: i64, _: &Reading, _: &Circumstances) {}
-    fn event(&mut self, _: i64, _: &Event) {}
-}
 
 fn demo(file: &str) -> PathBuf {
     PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../../config/demo")).join(file)
@@ -22,7 +11,7 @@ fn demo(file: &str) -> PathBuf {
 fn rehearsed() -> Rehearsed {
     let inputs =
         Inputs::read(&demo("bench.toml"), &demo("film.toml"), Some(&demo("film-recipe.toml"))).unwrap();
-    rehearse(&inputs, SimulationOptions::default(), &mut Nobody).unwrap()
+    rehearse(&inputs, SimulationOptions::default(), &mut ()).unwrap()
 }
 
 #[test]

@@ -1,18 +1,8 @@
 //! Rehearsals in which nothing is pinned: currents, ranges and waits come from what is seen.
 #![allow(clippy::unwrap_used)]
 
-use quadrille_operations::{
-    Begun, Circumstances, Ending, Event, Inputs, Observer, Reading, Rehearsed, SimulationOptions, rehearse,
-};
+use quadrille_operations::{Ending, Event, Inputs, Rehearsed, SimulationOptions, rehearse};
 use std::path::Path;
-
-struct Nobody;
-
-impl Observer for Nobody {
-    fn begun(&mut self, _: &Begun<'_>) {}
-    fn reading(&mut self, _: i64, _: &Reading, _: &Circumstances) {}
-    fn event(&mut self, _: i64, _: &Event) {}
-}
 
 fn demo(file: &str) -> String {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../config/demo").join(file);
@@ -28,7 +18,7 @@ fn rehearsed(bench: &str, sample: &str, recipe: &str) -> Rehearsed {
     };
     let (bench, sample) = (write("bench.toml", bench), write("sample.toml", sample));
     let inputs = Inputs::read(&bench, &sample, Some(&write("recipe.toml", recipe))).unwrap();
-    rehearse(&inputs, SimulationOptions::default(), &mut Nobody).unwrap()
+    rehearse(&inputs, SimulationOptions::default(), &mut ()).unwrap()
 }
 
 /// A ring whose resistors are these times a scale.

@@ -11,8 +11,7 @@ use quadrille_instruments::{
 };
 use quadrille_link::{Resource, memory};
 use quadrille_operations::{
-    Begun, Circumstances, Ending, Event, Inputs, Observer, Reading, Simulation, documents_at, measure,
-    rehearse,
+    Circumstances, Ending, Event, Inputs, Reading, Simulation, documents_at, measure, rehearse,
 };
 use quadrille_quantity::{Kelvin, Tesla};
 use std::io::{BufRead, BufReader, Write};
@@ -193,14 +192,6 @@ fn over_tcp(resource: &str, message: &str) -> String {
     answer.trim().to_owned()
 }
 
-struct Nobody;
-
-impl Observer for Nobody {
-    fn begun(&mut self, _: &Begun<'_>) {}
-    fn reading(&mut self, _: i64, _: &Reading, _: &Circumstances) {}
-    fn event(&mut self, _: i64, _: &Event) {}
-}
-
 #[tokio::test(flavor = "multi_thread")]
 async fn a_run_whose_voltmeter_is_absent_leaves_no_heat_and_no_field() {
     let folder = tempfile::tempdir().unwrap();
@@ -226,8 +217,7 @@ async fn a_run_whose_voltmeter_is_absent_leaves_no_heat_and_no_field() {
     std::fs::write(&path, elsewhere).unwrap();
     let (_nobody, stop) = tokio::sync::watch::channel(false);
     let journal = folder.path().join("journal.sqlite");
-    let failed =
-        measure(&inputs(&path), None, &journal, &mut simulation, &mut Nobody, stop).await.unwrap_err();
+    let failed = measure(&inputs(&path), None, &journal, &mut simulation, &mut (), stop).await.unwrap_err();
     assert!(failed.to_string().contains("voltmeter"), "{failed}");
     assert_eq!(over_tcp(&controller, "OUTP?"), "0");
     // On its way to no current by its own ramp, its circuit closed.
@@ -248,7 +238,7 @@ fn a_recipe_of_two_temperatures_and_two_fields_is_rehearsed_without_complaint() 
     std::fs::write(&recipe, text).unwrap();
     let film = format!("{}/../../config/demo/film.toml", env!("CARGO_MANIFEST_DIR"));
     let inputs = Inputs::read(&bench, film.as_ref(), Some(&recipe)).unwrap();
-    let rehearsed = rehearse(&inputs, Options::default(), &mut Nobody).unwrap();
+    let rehearsed = rehearse(&inputs, Options::default(), &mut ()).unwrap();
     assert!(matches!(rehearsed.outcome.ending, Ending::Finished), "{:?}", rehearsed.outcome);
     assert_eq!(rehearsed.complaints, []);
     let seen = |sign: f64, kelvin: f64| {
@@ -274,7 +264,7 @@ fn rehearsed(kelvins: &str, stability: &str) -> quadrille_operations::Rehearsed 
     std::fs::write(&recipe, text).unwrap();
     let film = format!("{}/../../config/demo/film.toml", env!("CARGO_MANIFEST_DIR"));
     let inputs = Inputs::read(&bench, film.as_ref(), Some(&recipe)).unwrap();
-    let rehearsed = rehearse(&inputs, Options::default(), &mut Nobody).unwrap();
+    let rehearsed = rehearse(&inputs, Options::default(), &mut ()).unwrap();
     assert!(matches!(rehearsed.outcome.ending, Ending::Finished), "{:?}", rehearsed.outcome);
     assert_eq!(rehearsed.complaints, []);
     rehearsed

@@ -3,19 +3,10 @@
 
 use quadrille_experiment::Condition;
 use quadrille_operations::{
-    Begun, Circumstances, Ending, Error, Event, Inputs, Observer, Point, Reading, Simulation,
-    SimulationOptions, rehearse, rehearse_with,
+    Ending, Error, Event, Inputs, Point, Simulation, SimulationOptions, rehearse, rehearse_with,
 };
 use quadrille_quantity::Estimate;
 use std::path::PathBuf;
-
-struct Nobody;
-
-impl Observer for Nobody {
-    fn begun(&mut self, _: &Begun<'_>) {}
-    fn reading(&mut self, _: i64, _: &Reading, _: &Circumstances) {}
-    fn event(&mut self, _: i64, _: &Event) {}
-}
 
 fn demo(file: &str) -> PathBuf {
     PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../../config/demo")).join(file)
@@ -51,8 +42,7 @@ fn is(point: &Point, (name, sheet, hall, thickness): (&str, f64, f64, f64)) {
 #[test]
 fn each_film_is_found_as_it_is_whichever_is_named_first() {
     let check = |samples: &[&str], expected: [(&str, f64, f64, f64); 2]| {
-        let rehearsed =
-            rehearse(&inputs(samples).unwrap(), SimulationOptions::default(), &mut Nobody).unwrap();
+        let rehearsed = rehearse(&inputs(samples).unwrap(), SimulationOptions::default(), &mut ()).unwrap();
         assert!(matches!(rehearsed.outcome.ending, Ending::Finished), "{:?}", rehearsed.outcome);
         assert!(rehearsed.complaints.is_empty(), "{:?}", rehearsed.complaints);
         assert_eq!(rehearsed.readings.len(), rehearsed.plan.readings());
@@ -68,8 +58,7 @@ fn each_film_is_found_as_it_is_whichever_is_named_first() {
 #[test]
 fn either_film_is_measured_alone_on_its_own_columns() {
     for (file, expected) in [("left-film.toml", LEFT), ("right-film.toml", RIGHT)] {
-        let rehearsed =
-            rehearse(&inputs(&[file]).unwrap(), SimulationOptions::default(), &mut Nobody).unwrap();
+        let rehearsed = rehearse(&inputs(&[file]).unwrap(), SimulationOptions::default(), &mut ()).unwrap();
         assert!(rehearsed.complaints.is_empty(), "{:?}", rehearsed.complaints);
         let reduction = rehearsed.reduction.unwrap();
         let [point] = reduction.points.as_slice() else { panic!("{reduction:?}") };
@@ -84,7 +73,7 @@ fn leads_exchanged_between_the_films_show() {
         simulation.inject("wiring exchanged 2 5").unwrap();
     };
     let inputs = inputs(&["left-film.toml", "right-film.toml"]).unwrap();
-    let rehearsed = rehearse_with(&inputs, SimulationOptions::default(), exchanged, &mut Nobody).unwrap();
+    let rehearsed = rehearse_with(&inputs, SimulationOptions::default(), exchanged, &mut ()).unwrap();
     let unsound =
         rehearsed.readings.iter().filter(|(reading, _)| reading.condition != Condition::Sound).count();
     assert!(unsound > 0, "{:?}", rehearsed.outcome);
@@ -102,7 +91,7 @@ fn with_an_open_lead(recipe: &str) -> quadrille_operations::Rehearsed {
     let open = |simulation: &Simulation| {
         simulation.inject("wiring open 6").unwrap();
     };
-    rehearse_with(&inputs, SimulationOptions::default(), open, &mut Nobody).unwrap()
+    rehearse_with(&inputs, SimulationOptions::default(), open, &mut ()).unwrap()
 }
 
 #[test]
@@ -146,7 +135,7 @@ fn where_nothing_can_be_measured_at_any_film_the_run_fails() {
         simulation.inject("wiring open 2").unwrap();
         simulation.inject("wiring open 7").unwrap();
     };
-    let rehearsed = rehearse_with(&inputs, SimulationOptions::default(), open, &mut Nobody).unwrap();
+    let rehearsed = rehearse_with(&inputs, SimulationOptions::default(), open, &mut ()).unwrap();
     let Ending::Failed(failure) = &rehearsed.outcome.ending else { panic!("{:?}", rehearsed.outcome) };
     assert!(failure.to_string().starts_with("contacts of left film are not good enough"), "{failure}");
 }
@@ -154,7 +143,7 @@ fn where_nothing_can_be_measured_at_any_film_the_run_fails() {
 #[test]
 fn a_film_that_the_bench_does_not_name_is_refused_at_its_name() {
     let inputs = inputs(&["left-film.toml", "film.toml"]).unwrap();
-    let Err(Error::Documents(faults)) = rehearse(&inputs, SimulationOptions::default(), &mut Nobody) else {
+    let Err(Error::Documents(faults)) = rehearse(&inputs, SimulationOptions::default(), &mut ()) else {
         panic!("it was rehearsed");
     };
     let told = faults.to_string();
@@ -168,7 +157,7 @@ fn of_a_table_of_both_films_each_reduces_what_is_its_own() {
     let rehearsed = rehearse(
         &inputs(&["left-film.toml", "right-film.toml"]).unwrap(),
         SimulationOptions::default(),
-        &mut Nobody,
+        &mut (),
     )
     .unwrap();
     let folder = tempfile::tempdir().unwrap();

@@ -10,9 +10,7 @@ use crate::who::{Look, Operate};
 use axum::Json;
 use axum::extract::State;
 use http::StatusCode;
-use quadrille_operations::{
-    Begun, Circumstances, Ending, Event, Inputs, Observer, Reading, SimulationOptions, rehearse,
-};
+use quadrille_operations::{Ending, Inputs, SimulationOptions, rehearse};
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -153,7 +151,7 @@ pub(crate) async fn begin(
 }
 
 fn carry_out(site: &Site, number: u64, inputs: &Inputs) {
-    let rehearsed = rehearse(inputs, SimulationOptions::default(), &mut Nobody);
+    let rehearsed = rehearse(inputs, SimulationOptions::default(), &mut ());
     site.rehearsals.change(number, |known| match rehearsed {
         Err(error) => {
             known.state = RehearsalState::Failed;
@@ -178,14 +176,6 @@ fn carry_out(site: &Site, number: u64, inputs: &Inputs) {
             };
         }
     });
-}
-
-struct Nobody;
-
-impl Observer for Nobody {
-    fn begun(&mut self, _: &Begun<'_>) {}
-    fn reading(&mut self, _: i64, _: &Reading, _: &Circumstances) {}
-    fn event(&mut self, _: i64, _: &Event) {}
 }
 
 /// How far a rehearsal is, and what it found.

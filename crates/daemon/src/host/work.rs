@@ -211,9 +211,8 @@ impl Host {
         let mut expected = None;
         if inputs.samples.iter().all(|sample| sample.model.is_some()) {
             let own = inputs.clone();
-            let rehearsed = tokio::task::spawn_blocking(move || {
-                rehearse(&own, SimulationOptions::default(), &mut Nobody)
-            });
+            let rehearsed =
+                tokio::task::spawn_blocking(move || rehearse(&own, SimulationOptions::default(), &mut ()));
             let rehearsed = tokio::select! {
                 biased;
                 _ = stopped.wait_for(|stop| *stop) => return Ok(None),
@@ -441,14 +440,6 @@ fn how(state: RunState, ending: Option<&str>) -> (Option<EndState>, String) {
         _ => EndState::Failed,
     };
     (Some(end), ending.to_owned())
-}
-
-struct Nobody;
-
-impl Observer for Nobody {
-    fn begun(&mut self, _: &Begun<'_>) {}
-    fn reading(&mut self, _: i64, _: &Reading, _: &Circumstances) {}
-    fn event(&mut self, _: i64, _: &Event) {}
 }
 
 /// Tells the desk and the streams what was kept.
