@@ -3,7 +3,7 @@
 
 use quadrille_diagnosis::{BenchModel, Fault, Observation, Setting, Standard, State, diagnose, predict};
 use quadrille_experiment::{Condition, Configuration};
-use quadrille_quantity::{Ampere, Ohm, Volt};
+use quadrille_quantity::{Ampere, Ohm, Second, Volt};
 use serde::Deserialize;
 use serde_json::{Value, json};
 
@@ -67,5 +67,6 @@ fn setting(reading: &Reading) -> Setting {
         current_range: Ampere(reading.current_range),
         voltage_noise: Volt(0.0),
         current_noise: Ampere(0.0),
+        waited: Second(0.0),
     }
 }

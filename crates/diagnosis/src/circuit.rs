@@ -6,13 +6,17 @@
 use crate::elimination::Elimination;
 use crate::fault::{Fault, Row};
 use crate::forward::Forward;
+use crate::reading::Setting;
 use quadrille_experiment::{Configuration, Contact};
 
 /// Ground as a node, and no quantity.
 pub(crate) const NONE: usize = usize::MAX;
 
-/// Steps in which cables are charged: 2 % of what is missing after one time constant.
-const CHARGING_STEPS: usize = 24;
+/// Steps in which cables are charged: what is missing after one time constant is right to 1 % of itself, after five to 20 %.
+const CHARGING_STEPS: usize = 64;
+
+/// How much longer a time is for the derivative by its logarithm.
+const LONGER: f64 = 1e-3;
 
 /// A lead that hangs loose leaks this much less than an open crosspoint. Ours.
 const LOOSE: f64 = 100.0;
@@ -44,8 +48,13 @@ pub(crate) struct Solved {
     pub(crate) unit: Vec<f64>,
     pub(crate) volts: Vec<f64>,
     pub(crate) amperes: Vec<f64>,
-    /// Answer of the voltmeter to 1 A of the source after any time.
-    pub(crate) volts_at_rest: f64,
+}
+
+/// Answer to 1 A of the source while cables are being charged.
+pub(crate) struct Charged {
+    pub(crate) unit: Vec<f64>,
+    /// Its derivative by the logarithm of all times.
+    pub(crate) by_time: Vec<f64>,
 }
 
 impl Forward<'_> {
@@ -160,38 +169,67 @@ impl Forward<'_> {
         (Terminals { source, back, high, low }, burden)
     }
 
-    /// What a guard that is not driven leaves: cables charge from rest for as long as the reading waits, by implicit Euler,
-    /// whose matrix has no subtraction either. What earlier readings left on the sense contacts is not followed.
+    /// What a guard that is not driven leaves: the readings of a configuration find their cables on the way. They are charged
+    /// from rest for as long as the first reading waits, then from where they are for as long as the next does, by implicit
+    /// Euler, whose matrix has no subtraction either. What the configuration before left on them is not followed.
     pub(crate) fn charge(
         &self,
         system: &mut Elimination,
         branches: &[Branch],
-        terminals: &Terminals,
+        source: usize,
+        settings: &[&Setting],
         values: &[f64],
-        solved: &mut Solved,
+    ) -> Vec<Charged> {
+        let all = values[self.layout.factor()].exp();
+        let mut charging = |longer: f64| {
+            let mut x = vec![0.0; 9 + self.standard.nodes()];
+            let mut before = 1.0;
+            let mut after = Vec::with_capacity(settings.len());
+            for setting in settings {
+                let waited = if setting.waited.0 > 0.0 { setting.waited.0 } else { self.bench.settle_s };
+                // Voltages for one ampere of the current that is driven now.
+                x.iter_mut().for_each(|x| *x *= before / setting.commanded.0);
+                before = setting.commanded.0;
+                self.let_charge(system, branches, source, waited * all * longer, &mut x);
+                after.push(x.clone());
+            }
+            after
+        };
+        let (units, later) = (charging(1.0), charging(1.0 + LONGER));
+        let charged = |(unit, later): (Vec<f64>, Vec<f64>)| {
+            let by_time = unit.iter().zip(later).map(|(now, later)| (later - now) / LONGER).collect();
+            Charged { unit, by_time }
+        };
+        units.into_iter().zip(later).map(charged).collect()
+    }
+
+    /// Lets some seconds pass while the source drives 1 A.
+    fn let_charge(
+        &self,
+        system: &mut Elimination,
+        branches: &[Branch],
+        source: usize,
+        seconds: f64,
+        x: &mut [f64],
     ) {
-        let step = self.bench.settle_s * values[self.layout.size()].exp() / CHARGING_STEPS as f64;
-        let per_step = self.bench.cable.capacitance_f / step;
-        if !(per_step.is_finite() && per_step > 0.0) {
-            return;
-        }
+        let per_step = self.bench.cable.capacitance_f * CHARGING_STEPS as f64 / seconds;
         system.clear();
         for branch in branches {
             system.add(branch.a, branch.b, branch.siemens);
         }
+        let is_charged = per_step.is_finite() && per_step > 0.0;
+        let (per_step, steps) = if is_charged { (per_step, CHARGING_STEPS) } else { (0.0, 1) };
         for cable in 0..8 {
             system.add(cable, NONE, per_step);
         }
         system.factor();
-        let mut x = vec![0.0; solved.unit.len()];
-        for _ in 0..CHARGING_STEPS {
+        for _ in 0..steps {
             for (node, x) in x.iter_mut().enumerate() {
                 *x = if node < 8 { *x * per_step } else { 0.0 };
             }
-            x[terminals.source] += 1.0;
-            system.solve(&mut x);
+            x[source] += 1.0;
+            system.solve(x);
         }
-        solved.unit = x;
     }
 }
 
@@ -232,7 +270,6 @@ pub(crate) fn solve(
     };
     let unit = unit_at(&[(terminals.source, 1.0)]);
     Solved {
-        volts_at_rest: unit[terminals.high] - unit[terminals.low],
         background,
         unit,
         volts: unit_at(&[(terminals.high, 1.0), (terminals.low, -1.0)]),

@@ -93,10 +93,24 @@ impl Data {
         ]
     }
 
-    /// Logarithm of the probability of what the instruments said of reading k.
+    /// Logarithms of the probabilities of what the instruments said of each reading. A wrong gain of the voltmeter comes before
+    /// what overloads, or after it, in all readings alike.
+    pub(crate) fn words(&self, predicted: &[Predicted]) -> Vec<f64> {
+        let by = |load: fn(&Predicted) -> f64| -> Vec<f64> {
+            predicted.iter().enumerate().map(|(k, read)| self.word(k, read, load(read))).collect()
+        };
+        let (shown, input) = (by(|read| read.volt_load), by(|read| read.input_load));
+        if input.iter().sum::<f64>() > shown.iter().sum() { input } else { shown }
+    }
+
+    /// The same of reading k, with what the voltmeter shows.
     pub(crate) fn flags(&self, k: usize, predicted: &Predicted) -> f64 {
+        self.word(k, predicted, predicted.volt_load)
+    }
+
+    fn word(&self, k: usize, predicted: &Predicted, volt_load: f64) -> f64 {
         let compliance = edge(predicted.need);
-        let volt = if predicted.floats { FLOATING_OVERLOAD } else { edge(predicted.volt_load) };
+        let volt = if predicted.floats { FLOATING_OVERLOAD } else { edge(volt_load) };
         let ampere = edge(predicted.ampere_load);
         match self.conditions[k] {
             Condition::Sound => (1.0 - compliance).ln() + (1.0 - volt).ln() + (1.0 - ampere).ln(),

@@ -2,6 +2,7 @@
 
 use crate::DiagnosisError;
 use crate::bench::BenchModel;
+use crate::beside;
 use crate::data::Data;
 use crate::fault::{Class, Fault};
 use crate::fit::{Fit, Problem};
@@ -90,6 +91,8 @@ pub struct Diagnosis {
     pub not_tested: Vec<Class>,
     /// Places of readings that are far from what the first class says of them: to be read again.
     pub wild: Vec<usize>,
+    /// A second fault that the readings show beside the first class: then they are those of no single one.
+    pub beside: Option<Class>,
 }
 
 /// Ranks all faults by the readings of a standard.
@@ -183,7 +186,8 @@ fn conclude(
         (a, b) => a == b,
     };
     let named: f64 = ranked.iter().filter(|(r, _)| same_hand(r.class)).map(|(r, _)| r.probability).sum();
-    let verdict = if first.fits < DOES_NOT_FIT {
+    let beside = beside::second(problem, winner);
+    let verdict = if first.fits < DOES_NOT_FIT || beside.is_some() {
         Verdict::NoneOfThese
     } else if good >= ACCUSED && first.class == Class::Good {
         Verdict::Passes
@@ -200,7 +204,7 @@ fn conclude(
     };
     let fits = first.fits;
     let ranked = ranked.into_iter().map(|(ranked, _)| ranked).collect();
-    Ok(Diagnosis { ranked, good, fits, verdict, not_tested, wild })
+    Ok(Diagnosis { ranked, good, fits, verdict, not_tested, wild, beside })
 }
 
 fn size(problem: &Problem<'_>, fit: &Fit) -> Option<Size> {

@@ -29,8 +29,7 @@ impl Search<'_> {
         let evidence = if solvable.is_some() { 0.0 } else { f64::NEG_INFINITY };
         let cholesky = solvable.unwrap_or_else(|| Cholesky::pack_dirty(DMatrix::identity(n, n)));
         let half_determinant = self.half_determinant(&state).unwrap_or_else(|| half_logarithm(&cholesky));
-        let words: Vec<f64> =
-            state.predictions.readings.iter().enumerate().map(|(k, read)| data.flags(k, read)).collect();
+        let words = data.words(&state.predictions.readings);
         let flags: f64 = words.iter().sum();
         let used = |row: &usize| state.residuals[*row].is_finite();
         let widths: f64 = (0..data.y.len())
@@ -78,12 +77,12 @@ impl Search<'_> {
             wrong_flags: words.iter().filter(|word| **word < UNEXPLAINED).count(),
             left_out: Vec::new(),
             residuals,
+            sigma: self.variances.iter().map(|v| v.sqrt()).collect(),
             own: self.own.clone(),
             noise: self.noise,
             cholesky,
         };
-        let spread: Vec<f64> = self.variances.iter().map(|v| v.sqrt()).collect();
-        fit.left_out = fit.leave_out(&state.predictions, &spread);
+        fit.left_out = fit.leave_out(&state.predictions);
         fit
     }
 

@@ -17,9 +17,6 @@ use crate::standard::Standard;
 use crate::student::{Stage, weight};
 use nalgebra::{Cholesky, DVector, Dyn};
 
-/// Part of the current into cables that are still being charged that is not known: their capacitance, the moment.
-const CHARGING_PART: f64 = 0.1;
-
 /// A fault at its optimum.
 #[derive(Clone)]
 pub(crate) struct Fit {
@@ -41,6 +38,8 @@ pub(crate) struct Fit {
     pub(crate) left_out: Vec<f64>,
     /// Plain standardised residuals.
     pub(crate) residuals: Vec<f64>,
+    /// Standard deviation of each row.
+    pub(crate) sigma: Vec<f64>,
     /// The part of each row's variance that is the meter's own noise.
     pub(crate) own: Vec<f64>,
     /// Factor by which a meter's own noise is larger than stated.
@@ -60,7 +59,7 @@ impl<'a> Problem<'a> {
     /// given up early.
     pub(crate) fn fit(&self, fault: Fault, start: &[f64], bound: f64) -> Fit {
         let layout = Layout::new(self.standard, self.bench);
-        let forward = Forward { standard: self.standard, bench: self.bench, layout, fault };
+        let forward = Forward { standard: self.standard, bench: self.bench, layout, fault, beside: None };
         let scales = layout.scales(self.standard, self.bench, fault, self.data.source_range);
         let variances = self.variances(&forward, start);
         let own = self.own(&forward, &variances);
@@ -101,10 +100,10 @@ impl<'a> Problem<'a> {
         };
         let mut variances: Vec<f64> = (0..self.data.settings.len()).flat_map(of).collect();
         if forward.fault == Fault::GuardOff {
-            for (k, read) in bare(self, forward.fault, start).iter().enumerate().filter(|(_, r)| r.charging) {
-                let commanded = self.data.settings[k].commanded.0;
-                let known = CHARGING_PART.powi(2) * (read.amperes.powi(2) + (0.2 * commanded).powi(2));
-                variances[2 * k + 1] += known;
+            for (k, read) in bare(self, forward.fault, start).iter().enumerate() {
+                let [volts, amperes] = read.unknown_charge();
+                variances[2 * k] += volts;
+                variances[2 * k + 1] += amperes;
             }
         }
         variances
@@ -114,7 +113,7 @@ impl<'a> Problem<'a> {
 impl Fit {
     /// Residual of each row against a fit without it: r/√(1 − h) for rows of full weight, r/√(1 + h) for those that the fit
     /// disregards; h the variance of the prediction in units of the row's.
-    pub(crate) fn leave_out(&self, predictions: &Predictions, spread: &[f64]) -> Vec<f64> {
+    pub(crate) fn leave_out(&self, predictions: &Predictions) -> Vec<f64> {
         let n = self.count;
         (0..self.residuals.len())
             .map(|row| {
@@ -124,7 +123,7 @@ impl Fit {
                 }
                 let derivatives = DVector::from_iterator(
                     n,
-                    (0..n).map(|c| predictions.jacobian[row * n + c] / spread[row]),
+                    (0..n).map(|c| predictions.jacobian[row * n + c] / self.sigma[row]),
                 );
                 let h = derivatives.dot(&self.cholesky.solve(&derivatives));
                 let w = weight(r, Stage::Student);
@@ -138,7 +137,13 @@ impl Fit {
     /// Predictions for settings, with the variances that what is not known of the bench gives them: of voltage and current.
     pub(crate) fn predictive(&self, problem: &Problem<'_>, data: &Data) -> Vec<Predictive> {
         let layout = Layout::new(problem.standard, problem.bench);
-        let forward = Forward { standard: problem.standard, bench: problem.bench, layout, fault: self.fault };
+        let forward = Forward {
+            standard: problem.standard,
+            bench: problem.bench,
+            layout,
+            fault: self.fault,
+            beside: None,
+        };
         let mut predictions = Predictions::default();
         let point =
             Point { values: &self.values, scales: &self.scales, columns: &self.columns, count: self.count };

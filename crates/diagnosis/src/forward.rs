@@ -7,7 +7,7 @@
 //! see, and ∂y/∂g of a branch is −(A z)(A x).
 
 use crate::bench::{BenchModel, range_for};
-use crate::circuit::{Branch, NONE, Solved, Terminals, solve};
+use crate::circuit::{Branch, Charged, NONE, Solved, Terminals, solve};
 use crate::elimination::Elimination;
 use crate::fault::Fault;
 use crate::layout::Layout;
@@ -18,9 +18,6 @@ use quadrille_experiment::Configuration;
 /// Above this many times the resistance of the whole standard the voltmeter's inputs count as floating: what they show is
 /// then decided by leaks, charges and bias currents that nobody knows. Ours.
 const FLOATING: f64 = 5.0;
-
-/// A reading has settled where it is within this part of its end. Ours.
-const CHARGED: f64 = 1e-3;
 
 /// What is predicted of one reading.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -33,10 +30,22 @@ pub(crate) struct Predicted {
     /// ammeter.
     pub(crate) volt_load: f64,
     pub(crate) ampere_load: f64,
-    /// Whether the voltmeter's inputs float, or have not settled.
+    /// The same of the voltmeter where a wrong gain comes after what overloads.
+    pub(crate) input_load: f64,
+    /// Whether the voltmeter's inputs float.
     pub(crate) floats: bool,
-    /// Whether the cables are still being charged.
-    pub(crate) charging: bool,
+    /// What voltage and current are off by because cables are still being charged.
+    pub(crate) unsettled: [f64; 2],
+}
+
+/// Part of the charge that has still to come of which nothing is known: no two cables are alike.
+const CHARGE_PART: f64 = 0.1;
+
+impl Predicted {
+    /// Variances of voltage and current that cables give which are still being charged.
+    pub(crate) fn unknown_charge(&self) -> [f64; 2] {
+        self.unsettled.map(|off| (CHARGE_PART * off).powi(2))
+    }
 }
 
 /// Predictions with derivatives: row 2k for the voltage of reading k, row 2k + 1 for its current.
@@ -61,12 +70,38 @@ pub(crate) fn groups<'s>(settings: impl Iterator<Item = &'s Setting>) -> Groups 
     groups
 }
 
+/// The circuit of one configuration, solved.
+#[derive(Clone, Copy)]
+struct Now<'n> {
+    branches: &'n [Branch],
+    terminals: &'n Terminals,
+    burden: f64,
+    solved: &'n Solved,
+}
+
 /// The bench under one fault.
 pub(crate) struct Forward<'a> {
     pub(crate) standard: &'a Standard,
     pub(crate) bench: &'a BenchModel,
     pub(crate) layout: Layout,
     pub(crate) fault: Fault,
+    /// What conducts beside that.
+    pub(crate) beside: Option<Beside>,
+}
+
+impl Beside {
+    fn branch(self) -> Branch {
+        let Self { a, b, siemens } = self;
+        Branch { a, b, siemens, quantity: NONE, emf: 0.0, emf_quantity: NONE }
+    }
+}
+
+/// A second fault: a conductance between two nodes.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Beside {
+    pub(crate) a: usize,
+    pub(crate) b: usize,
+    pub(crate) siemens: f64,
 }
 
 /// The list of quantities, and in which column of the Jacobian each stands.
@@ -100,12 +135,18 @@ impl Forward<'_> {
         for (configuration, places) in groups {
             self.branches(*configuration, point.values, &mut branches);
             let (terminals, burden) = self.instruments(point.values, &mut branches);
-            let mut solved = solve(&mut system, nodes, &branches, &terminals, self.biases(point.values));
+            branches.extend(self.beside.map(Beside::branch));
+            let solved = solve(&mut system, nodes, &branches, &terminals, self.biases(point.values));
+            let mut charged = Vec::new().into_iter();
             if self.fault == Fault::GuardOff {
-                self.charge(&mut system, &branches, &terminals, point.values, &mut solved);
+                let settings: Vec<&Setting> = places.iter().map(|&place| &settings[place]).collect();
+                charged = self
+                    .charge(&mut system, &branches, terminals.source, &settings, point.values)
+                    .into_iter();
             }
+            let now = Now { branches: &branches, terminals: &terminals, burden, solved: &solved };
             for &place in places {
-                self.reading(&settings[place], place, &branches, &terminals, burden, &solved, point, out);
+                self.reading(&settings[place], place, now, charged.next().as_ref(), point, out);
             }
         }
     }
@@ -123,29 +164,27 @@ impl Forward<'_> {
         }
     }
 
-    #[allow(clippy::too_many_arguments)]
     fn reading(
         &self,
         setting: &Setting,
         place: usize,
-        branches: &[Branch],
-        terminals: &Terminals,
-        burden: f64,
-        solved: &Solved,
+        Now { branches, terminals, burden, solved }: Now<'_>,
+        charged: Option<&Charged>,
         point: Point<'_>,
         out: &mut Predictions,
     ) {
         let (layout, values) = (self.layout, point.values);
+        let unit = charged.map_or(&solved.unit, |charged| &charged.unit);
         let sign = if self.fault == Fault::SourceReversed { -1.0 } else { 1.0 };
         let gain = values[layout.source_gain()].exp();
         let asked = sign * (setting.commanded.0 * gain + values[layout.source_offset()]);
-        let (at_source, per_ampere) = (solved.background[terminals.source], solved.unit[terminals.source]);
+        let (at_source, per_ampere) = (solved.background[terminals.source], unit[terminals.source]);
         let needed = at_source + asked * per_ampere;
         let limit = self.limit(setting, values);
         let clamped = needed.abs() > limit;
         let driven = if clamped { (limit.copysign(needed) - at_source) / per_ampere } else { asked };
         let x = |node: usize| {
-            if node == NONE { 0.0 } else { solved.background[node] + driven * solved.unit[node] }
+            if node == NONE { 0.0 } else { solved.background[node] + driven * unit[node] }
         };
         let (volt_range, ampere_range) = self.ranges(setting);
         let ammeter = match self.fault {
@@ -158,19 +197,25 @@ impl Forward<'_> {
         let ampere_gain = ammeter * values[layout.ampere_gain(ampere_range)].exp();
         let volts = (x(terminals.high) - x(terminals.low)) * volt_gain;
         let amperes = burden * x(terminals.back) * ampere_gain;
-        let volts_unit = solved.unit[terminals.high] - solved.unit[terminals.low];
-        let charging = (volts_unit - solved.volts_at_rest).abs() > CHARGED * solved.volts_at_rest.abs();
+        let across = |unit: &[f64]| unit[terminals.high] - unit[terminals.low];
+        let late = |by: &[f64]| [across(by) * volt_gain, burden * by[terminals.back] * ampere_gain];
+        let unsettled = charged.map_or([0.0; 2], |charged| {
+            let ([v, i], [v_end, i_end]) = (late(&charged.unit), late(&solved.unit));
+            [driven * (v - v_end), driven * (i - i_end)]
+        });
         let impedance = solved.volts[terminals.high] - solved.volts[terminals.low];
         let reach = self.standard.scale_ohm() + 100.0 * self.bench.matrix.closed_ohm;
         let meters = (&self.bench.voltmeter, &self.bench.ammeter);
+        let volt_load = volts.abs() / (meters.0.overload * meters.0.ranges[volt_range].full_scale);
         let read = Predicted {
             volts: volts + values[layout.volt_offset(volt_range)],
             amperes: amperes + values[layout.ampere_offset(ampere_range)],
             need: needed.abs() / limit,
-            volt_load: volts.abs() / (meters.0.overload * meters.0.ranges[volt_range].full_scale),
+            volt_load,
+            input_load: volt_load / scaled,
             ampere_load: amperes.abs() / (meters.1.overload * meters.1.ranges[ampere_range].full_scale),
-            floats: impedance > FLOATING * reach || charging,
-            charging,
+            floats: impedance > FLOATING * reach,
+            unsettled,
         };
         out.readings[place] = read;
         if point.count == 0 {
@@ -183,11 +228,10 @@ impl Forward<'_> {
             }
             let (column, scale) = (point.columns[quantity], point.scales[quantity]);
             v_row[column] += if read.floats { 0.0 } else { of_volts * scale };
-            i_row[column] += if charging { 0.0 } else { of_amperes * scale };
+            i_row[column] += of_amperes * scale;
         };
         // What the two meters see of 1 A more from the source.
-        let volts_unit = volts_unit * volt_gain;
-        let amperes_unit = burden * solved.unit[terminals.back] * ampere_gain;
+        let [volts_unit, amperes_unit] = late(unit);
         // A change of voltage at the source's terminal is taken back by its current where it is at its limit.
         let back = if clamped { 1.0 / per_ampere } else { 0.0 };
         let mut through = |quantity: usize, cause: f64, a: usize, b: usize| {
@@ -195,7 +239,7 @@ impl Forward<'_> {
                 return;
             }
             let across = |z: &[f64]| at(z, a) - at(z, b);
-            let correction = -cause * across(&solved.unit) * back;
+            let correction = -cause * across(unit) * back;
             let of_volts = cause * across(&solved.volts) * volt_gain + volts_unit * correction;
             let of_amperes =
                 cause * across(&solved.amperes) * burden * ampere_gain + amperes_unit * correction;
@@ -229,6 +273,10 @@ impl Forward<'_> {
         set(layout.ampere_offset(ampere_range), 0.0, 1.0);
         if self.fault == Fault::VoltmeterGain {
             set(layout.factor(), volts, 0.0);
+        }
+        if let Some(charged) = charged {
+            let [of_volts, of_amperes] = late(&charged.by_time);
+            set(layout.factor(), driven * of_volts, driven * of_amperes);
         }
     }
 
@@ -272,7 +320,7 @@ mod tests {
             (Fault::CrosspointClosed(crate::Row::SenseHigh, 1), 0.0),
         ];
         for (fault, size) in faults {
-            let forward = Forward { standard: &standard, bench: &bench, layout, fault };
+            let forward = Forward { standard: &standard, bench: &bench, layout, fault, beside: None };
             let mut values: Vec<f64> = (0..layout.count()).map(|q| 0.02 * (q as f64 + 1.0).sin()).collect();
             // Thermoelectric voltages, bias currents and offsets are small numbers.
             let volts = layout.emf(0, 0)..layout.lead(0);
@@ -336,7 +384,7 @@ mod tests {
         let layout = Layout::new(&standard, &bench);
         let values = vec![0.0; layout.count()];
         for (fault, floats) in [(Fault::Good, 0), (Fault::RowOpen(crate::Row::SenseLow), settings.len())] {
-            let forward = Forward { standard: &standard, bench: &bench, layout, fault };
+            let forward = Forward { standard: &standard, bench: &bench, layout, fault, beside: None };
             let columns = vec![NO_COLUMN; values.len()];
             let point = Point { values: &values, scales: &values, columns: &columns, count: 0 };
             let mut out = Predictions::default();

@@ -163,8 +163,6 @@ impl Problem<'_> {
             Fault::ComplianceLow => (layout.size(), self.limits()),
             // From a loose lead that leaks as usual to one that leaks like some relays.
             Fault::RowOpen(Row::Source | Row::Return) => (layout.size(), vec![0.0, -2.3, -4.6, -6.9]),
-            // How long a reading really waited, in what it was to wait.
-            Fault::GuardOff => (layout.size(), [1.0, 1.3, 1.7, 2.2, 3.0].map(f64::ln).to_vec()),
             Fault::ResistorOff(k) => (layout.resistor(k), vec![-2.5, -1.2, -0.5, 0.0, 0.4, 1.0]),
             Fault::AllScaled | Fault::VoltmeterGain => {
                 (layout.factor(), vec![-2.0, -1.0, -0.4, 0.0, 0.4, 1.0, 2.0])

@@ -12,6 +12,7 @@
 //! What is not: capacitance under any other fault, drift from reading to reading, contacts that are not ohmic, two faults at once.
 
 mod bench;
+mod beside;
 mod chi2;
 mod circuit;
 mod data;
@@ -33,6 +34,7 @@ mod next;
 mod power;
 mod reading;
 mod search;
+mod seen;
 mod standard;
 mod state;
 mod student;

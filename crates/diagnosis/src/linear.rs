@@ -32,7 +32,8 @@ impl Linear {
     fn new(problem: &Problem<'_>, freed: Fault, second_order: f64) -> Self {
         let layout = Layout::new(problem.standard, problem.bench);
         let fault = if freed == Fault::AllScaled { freed } else { Fault::Good };
-        let forward = Forward { standard: problem.standard, bench: problem.bench, layout, fault };
+        let forward =
+            Forward { standard: problem.standard, bench: problem.bench, layout, fault, beside: None };
         let data = problem.data;
         let scales = layout.scales(problem.standard, problem.bench, freed, data.source_range);
         let mut columns = vec![NO_COLUMN; scales.len()];
@@ -93,12 +94,12 @@ impl Linear {
         let mut residuals = vec![f64::NAN; data.y.len()];
         let mut flags = 0.0;
         for (k, read) in readings.iter().enumerate() {
+            let [volts, amperes] = read.unknown_charge();
             if !read.floats {
-                residuals[2 * k] = (data.y[2 * k] - read.volts) / self.variances[2 * k].sqrt();
+                residuals[2 * k] = (data.y[2 * k] - read.volts) / (self.variances[2 * k] + volts).sqrt();
             }
-            let part = if read.charging { 0.01 * data.settings[k].commanded.0.powi(2) } else { 0.0 };
             residuals[2 * k + 1] =
-                (data.y[2 * k + 1] - read.amperes) / (self.variances[2 * k + 1] + part).sqrt();
+                (data.y[2 * k + 1] - read.amperes) / (self.variances[2 * k + 1] + amperes).sqrt();
             flags += if read.floats { 12.0 } else { 0.0 } - data.flags(k, read);
         }
         self.marginal(&residuals) + 2.0 * flags
@@ -139,7 +140,7 @@ pub(crate) fn bare(problem: &Problem<'_>, fault: Fault, values: &[f64]) -> Vec<P
     let layout = Layout::new(problem.standard, problem.bench);
     let columns = vec![NO_COLUMN; values.len()];
     let mut predictions = Predictions::default();
-    let forward = Forward { standard: problem.standard, bench: problem.bench, layout, fault };
+    let forward = Forward { standard: problem.standard, bench: problem.bench, layout, fault, beside: None };
     let point = Point { values, scales: values, columns: &columns, count: 0 };
     forward.predict(&problem.data.settings, &problem.data.groups, point, &mut predictions);
     predictions.readings

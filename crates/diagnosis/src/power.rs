@@ -3,19 +3,21 @@
 //!
 //! A distance is √(rᵀ (D + J Jᵀ)⁻¹ r): r the difference of the readings under two faults, D their scatter, J their derivatives
 //! by everything that is not exactly known of a good bench. It is the difference in standard deviations after all else
-//! was fitted.
+//! was fitted. Of leaks it is at most what is left after a good bench was fitted with its curvature: insulation that is known by its
+//! decade gives way to a leak more easily than its derivative says.
 
 use crate::DiagnosisError;
 use crate::bench::{BenchModel, range_for};
 use crate::data::Data;
 use crate::diagnose::Size;
-use crate::fault::{Class, Fault};
+use crate::fault::{Class, Fault, Noisy};
 use crate::fit::Problem;
 use crate::forward::Predicted;
 use crate::hypotheses::faults;
 use crate::layout::Layout;
 use crate::linear::{Linear, bare};
 use crate::reading::{Drive, ReadingSet, Setting, readings};
+use crate::seen::{fitted, hidden_limit, is_hidden, noise_limit};
 use crate::standard::Standard;
 use quadrille_experiment::Polarity;
 use quadrille_quantity::Volt;
@@ -88,9 +90,10 @@ pub fn power(
     let data = Data::of_settings(bench, settings(standard, bench, drive, set)?)?;
     let problem = Problem { standard, bench, data: &data };
     let study = Study::new(&problem);
-    let limits: Vec<Limit> = study.faults.iter().map(|&fault| study.limit(fault)).collect();
+    let mut limits: Vec<Limit> = study.faults.iter().map(|&fault| study.limit(fault)).collect();
     let alike = study.alike(&limits);
     let merged = merged(&alike);
+    limits.extend([Noisy::Voltmeter, Noisy::Ammeter, Noisy::Both].map(|whose| study.noise(whose)));
     let not_tested = not_tested(&limits);
     let warnings = warnings(standard, &merged, &alike, &not_tested);
     Ok(Power { limits, alike, merged, not_tested, warnings })
@@ -141,7 +144,7 @@ struct Study<'a> {
 impl<'a> Study<'a> {
     fn new(problem: &'a Problem<'a>) -> Self {
         let layout = Layout::new(problem.standard, problem.bench);
-        // Noise, coarse digits and pairs of resistors have no one size that a distance could be of.
+        // Coarse digits and pairs of resistors have no one size that a distance could be of; noise moves no reading's mean.
         let sized = |fault: &Fault| {
             !matches!(
                 fault,
@@ -209,7 +212,29 @@ impl<'a> Study<'a> {
                 unseen = middle;
             }
         }
-        Limit { fault, class, size: Some(size(fault, seen)), distance: self.distance(fault, seen) }
+        if !is_hidden(fault) {
+            return Limit {
+                fault,
+                class,
+                size: Some(size(fault, seen)),
+                distance: self.distance(fault, seen),
+            };
+        }
+        let distance = |size: f64| {
+            let by_line = self.distance(fault, size);
+            by_line.min(fitted(self.problem, fault, &self.values(fault, size)))
+        };
+        let seen = hidden_limit(seen, distance);
+        let distance = distance(seen);
+        Limit { fault, class, size: Some(size(fault, seen)), distance }
+    }
+
+    /// What is seen of a meter's noise.
+    fn noise(&self, whose: Noisy) -> Limit {
+        let fault = Fault::Noisy(whose);
+        let factor = noise_limit(self.problem, &self.good, whose);
+        let distance = if factor.is_some() { SEEN } else { 0.0 };
+        Limit { fault, class: Class::Noisy, size: factor.map(Size::Factor), distance }
     }
 
     /// A size that is well seen: three times the limit.

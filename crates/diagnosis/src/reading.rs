@@ -2,7 +2,7 @@
 
 use crate::bench::{BenchModel, range_for};
 use quadrille_experiment::{Condition, Configuration, Contact, Polarity, STANDARD};
-use quadrille_quantity::{Ampere, Volt};
+use quadrille_quantity::{Ampere, Second, Volt};
 
 /// How one reading is taken.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -21,6 +21,8 @@ pub struct Setting {
     pub voltage_noise: Volt,
     /// Standard deviation of the ammeter's noise in this reading, the source's with it; zero to take the range's.
     pub current_noise: Ampere,
+    /// Time for which the source drove this current before the middle of the reading; zero to take the bench's wait.
+    pub waited: Second,
 }
 
 /// One reading.
@@ -97,6 +99,7 @@ impl Drive {
             current_range: Ampere(amperes[range_for(amperes, self.current.0)].full_scale),
             voltage_noise: Volt(0.0),
             current_noise: Ampere(0.0),
+            waited: Second(0.0),
         }
     }
 }

@@ -80,7 +80,7 @@ pub fn predict(
     let columns = vec![NO_COLUMN; values.len()];
     let point = Point { values: &values, scales: &values, columns: &columns, count: 0 };
     let mut out = Predictions::default();
-    let forward = Forward { standard, bench, layout, fault };
+    let forward = Forward { standard, bench, layout, fault, beside: None };
     forward.predict(settings, &groups(settings.iter()), point, &mut out);
     let of = |read: &crate::forward::Predicted| Prediction {
         voltage: Volt(read.volts),

@@ -45,7 +45,13 @@ fn main() {
     let begun = std::time::Instant::now();
     let all = carry_out_all(&cases, |said| {
         let is_fine = if said.wrong.class.is_none() { said.is_none_of_these() } else { said.is_first() };
-        if show || !is_fine || said.is_sure_and_wrong() {
+        let is_missed = said.passed && !said.case.kind.is_good();
+        if show
+            || !is_fine
+            || is_missed
+            || said.is_none_of_these() && said.wrong.class.is_some()
+            || said.is_sure_and_wrong()
+        {
             eprintln!("{}{}", told(said), if dump { dumped(said) } else { String::new() });
         }
     });
@@ -70,6 +76,7 @@ fn told(said: &Said) -> String {
     match told {
         Ok(Some(told)) => {
             text.push_str(&format!("{:?}, good {:.3}, fits {:.2e}", told.conclusion, told.good, told.fits));
+            text.push_str(&format!("\n    {}", told.next));
             for suspect in told.ranked.iter().take(3) {
                 text.push_str(&format!(
                     "\n    {:.4} {:?} {:?} {} fits {:.1e}",

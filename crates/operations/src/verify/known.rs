@@ -7,7 +7,7 @@ use quadrille_diagnosis::{
 use quadrille_documents::{Facts, Faults, RangeFacts, Role, Sample};
 use quadrille_experiment::{Circumstances, Reading};
 use quadrille_plan::{EquippedBench, Plan};
-use quadrille_quantity::{Ampere, Volt};
+use quadrille_quantity::{Ampere, Second, Volt};
 use quadrille_specimen::Specimen;
 
 /// Beyond this part of full scale a meter may answer overload (common practice, no source: 1.05 to 1.2).
@@ -140,10 +140,24 @@ const NO_VALUE: f64 = 1e37;
 
 /// Readings as a diagnosis takes them.
 pub(crate) fn observations(readings: &[(Reading, Circumstances)]) -> Vec<Observation> {
-    readings.iter().map(|(reading, circumstances)| observation(reading, circumstances)).collect()
+    let before = |k: usize| k.checked_sub(1).map(|before| &readings[before].0);
+    let one = |(k, (reading, circumstances)): (usize, &(Reading, Circumstances))| {
+        observation(reading, circumstances, waited(before(k), reading, circumstances))
+    };
+    readings.iter().enumerate().map(one).collect()
 }
 
-fn observation(reading: &Reading, circumstances: &Circumstances) -> Observation {
+/// How long the source drove its current before the middle of a reading. The first of a configuration comes after a look, which
+/// waits as long; the next after the other direction.
+fn waited(before: Option<&Reading>, reading: &Reading, circumstances: &Circumstances) -> Second {
+    let aperture = circumstances.aperture;
+    match before.filter(|before| before.configuration == reading.configuration) {
+        Some(before) if before.time < reading.time => reading.time - before.time - aperture * 0.5,
+        _ => circumstances.settled * 2.0 + aperture * 1.5,
+    }
+}
+
+fn observation(reading: &Reading, circumstances: &Circumstances, waited: Second) -> Observation {
     let value = |value: f64| if value.abs() < NO_VALUE { value } else { f64::NAN };
     Observation {
         setting: Setting {
@@ -154,6 +168,7 @@ fn observation(reading: &Reading, circumstances: &Circumstances) -> Observation 
             current_range: circumstances.current_range,
             voltage_noise: reading.voltage.noise_u,
             current_noise: reading.current.noise_u,
+            waited,
         },
         voltage: Volt(value(reading.voltage.value.0)),
         current: Ampere(value(reading.current.value.0)),

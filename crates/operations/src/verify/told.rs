@@ -190,9 +190,13 @@ fn next(known: &Known, diagnosis: &Diagnosis) -> String {
             format!("no reading with this wiring tells the first two apart: {action}")
         }
         Verdict::NoneOfThese => {
-            "no single fault that is known here gives such readings: unplug the standard, check its leads and plugs one \
-             by one, mend what is found, and prove the bench again"
-                .to_owned()
+            let beside = diagnosis.beside.map_or(String::new(), |class| {
+                format!(" (beside the first of these it seems that {})", class.sentence(&known.standard))
+            });
+            format!(
+                "no single fault that is known here gives such readings{beside}: unplug the standard, check its leads \
+                 and plugs one by one, mend what is found, and prove the bench again"
+            )
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use super::draw::Draw;
 use super::standards::Ring;
-use quadrille_diagnosis::{Class, Fault, Row};
+use quadrille_diagnosis::{Class, Fault, Noisy, Row};
 use quadrille_operations::{Size, Strength};
 
 /// What a case is of.
@@ -37,11 +37,12 @@ pub enum Kind {
     Scale,
     TwoResistors,
     TwoFaults,
+    TwoLargeFaults,
     Outside,
 }
 
 impl Kind {
-    pub const ALL: [Self; 30] = [
+    pub const ALL: [Self; 31] = [
         Self::Good,
         Self::GoodWild,
         Self::GoodEdge,
@@ -71,6 +72,7 @@ impl Kind {
         Self::Scale,
         Self::TwoResistors,
         Self::TwoFaults,
+        Self::TwoLargeFaults,
         Self::Outside,
     ];
 
@@ -80,7 +82,7 @@ impl Kind {
 
     /// Whether no class of the list is right.
     pub fn is_none_of_these(self) -> bool {
-        matches!(self, Self::TwoFaults | Self::Outside)
+        matches!(self, Self::TwoFaults | Self::TwoLargeFaults | Self::Outside)
     }
 
     /// Whether a bench can show it at all with a standard of this size.
@@ -109,11 +111,17 @@ impl Wrong {
 
 const ROWS: [Row; 4] = [Row::Source, Row::Return, Row::SenseHigh, Row::SenseLow];
 
-/// How much larger than the smallest that is seen a fault is at least, alone.
-const ALONE: f64 = 2.0;
+/// How much larger than the smallest that is seen a fault is at least.
+const SEEN: f64 = 2.0;
 
-/// The same where another is beside it, which must not hide it.
-const BESIDE: f64 = 20.0;
+/// The same of two large faults.
+const LARGE: f64 = 20.0;
+
+/// No meter is noisier by more than this: a diagnosis takes what would be noisier by more than a thousand for another fault.
+const MOST_NOISY: f64 = 900.0;
+
+/// Nor by more than this many times the least of a case.
+const NOISIER: f64 = 20.0;
 
 /// What a standard shows, and how far beyond that a fault is.
 #[derive(Clone, Copy)]
@@ -140,6 +148,13 @@ impl Seen<'_> {
         (factor.ln().abs() * self.margin).min(0.5)
     }
 
+    /// Factor of a meter's noise.
+    fn noisy(&self, draw: &mut Draw, whose: Noisy) -> f64 {
+        let Size::Factor(least) = self.limit(Fault::Noisy(whose)) else { panic!("noise is a factor") };
+        let least = least * self.margin;
+        draw.log_within(least, (least * NOISIER).min(MOST_NOISY))
+    }
+
     /// What a resistor is off by, either way.
     fn off(&self, draw: &mut Draw, resistor: usize) -> f64 {
         let least = self.least_factor(Fault::ResistorOff(resistor));
@@ -150,7 +165,7 @@ impl Seen<'_> {
 
 /// What is wrong in a case of a kind, of a size that its standard shows.
 pub fn wrong(kind: Kind, ring: &Ring, strength: &Strength, draw: &mut Draw) -> Wrong {
-    of_size(kind, ring, Seen { strength, margin: ALONE }, draw)
+    of_size(kind, ring, Seen { strength, margin: SEEN }, draw)
 }
 
 fn of_size(kind: Kind, ring: &Ring, seen: Seen<'_>, draw: &mut Draw) -> Wrong {
@@ -229,9 +244,7 @@ fn of_size(kind: Kind, ring: &Ring, seen: Seen<'_>, draw: &mut Draw) -> Wrong {
             Wrong::one(fault.into(), Class::SenseReversed)
         }
         Kind::Noisy => {
-            let (volt, ampere) = least_noisy(ring);
-            let factor = draw.log_within(1.0, 20.0);
-            let (volt, ampere) = (volt * factor, ampere * factor);
+            let (volt, ampere) = (seen.noisy(draw, Noisy::Voltmeter), seen.noisy(draw, Noisy::Ammeter));
             let faults = match draw.below(3) {
                 0 => vec![format!("voltmeter noisy {volt:.1}")],
                 1 => vec![format!("ammeter noisy {ampere:.1}")],
@@ -256,13 +269,16 @@ fn of_size(kind: Kind, ring: &Ring, seen: Seen<'_>, draw: &mut Draw) -> Wrong {
                 [i, j].map(|k| format!("standard resistor {} {}", k + 1, seen.off(draw, k))).to_vec();
             Wrong { faults, class: Some(Class::TwoEdges(i, j)) }
         }
-        Kind::TwoFaults => Wrong { faults: two(ring, seen.strength, draw), class: None },
+        Kind::TwoFaults => Wrong { faults: two(ring, seen, draw), class: None },
+        Kind::TwoLargeFaults => {
+            Wrong { faults: two(ring, Seen { margin: LARGE, ..seen }, draw), class: None }
+        }
         Kind::Outside => Wrong { faults: outside(draw), class: None },
     }
 }
 
-/// Two of different kinds, each of which would be seen alone, and neither of which hides the other.
-fn two(ring: &Ring, strength: &Strength, draw: &mut Draw) -> Vec<String> {
+/// Two of different kinds, each of which would be seen alone.
+fn two(ring: &Ring, seen: Seen<'_>, draw: &mut Draw) -> Vec<String> {
     const KINDS: [Kind; 7] = [
         Kind::LeadsExchanged,
         Kind::CrosspointClosed,
@@ -272,7 +288,6 @@ fn two(ring: &Ring, strength: &Strength, draw: &mut Draw) -> Vec<String> {
         Kind::Loaded,
         Kind::CrosspointOpen,
     ];
-    let seen = Seen { strength, margin: BESIDE };
     let (i, j) = draw.two_below(KINDS.len());
     [i, j].into_iter().flat_map(|k| of_size(KINDS[k], ring, seen, draw).faults).collect()
 }
@@ -320,13 +335,6 @@ fn largest_volt(ring: &Ring) -> f64 {
     let decade = 10f64.powf(most.log10().floor());
     let current = [5.0, 2.0, 1.0].into_iter().map(|step| step * decade).find(|i| *i <= most);
     current.unwrap_or(decade) * largest
-}
-
-/// How many times their usual noise the voltmeter and the ammeter have at least: a few times what already scatters a reading
-/// beside it. Of the demonstration's meters and source that is, of a voltage of 0.3 V, 4 µV for 0.25 µV on the 1 V range at
-/// kilohms and 14 µV for 0.11 µV at gigohms, by the source's stated noise; of the current, as much as the ammeter's own.
-fn least_noisy(ring: &Ring) -> (f64, f64) {
-    if ring.scale.is_large() { (500.0, 10.0) } else { (60.0, 20.0) }
 }
 
 fn sorted((a, b): (usize, usize)) -> (usize, usize) {
