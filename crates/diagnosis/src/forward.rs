@@ -377,6 +377,49 @@ mod tests {
         }
     }
 
+    /// Charging is linear: a current that is reversed is the first current going on and twice its opposite set in.
+    #[test]
+    fn the_second_direction_goes_on_from_where_the_first_left_its_cables() {
+        let (standard, bench) = (standard(1e10), bench());
+        let layout = Layout::new(&standard, &bench);
+        let values = vec![0.0; layout.count()];
+        let drive = crate::Drive {
+            current: quadrille_quantity::Ampere(1e-11),
+            voltage_limit: quadrille_quantity::Volt(90.0),
+        };
+        let charged = |currents: &[(f64, f64)]| {
+            let mut settings = Vec::new();
+            for &(sign, seconds) in currents {
+                let mut setting = drive.setting(
+                    &bench,
+                    "12,34".parse().unwrap(),
+                    quadrille_experiment::Polarity::Plus,
+                    quadrille_quantity::Volt(0.9),
+                );
+                setting.commanded.0 *= sign;
+                setting.waited = quadrille_quantity::Second(seconds);
+                settings.push(setting);
+            }
+            let forward =
+                Forward { standard: &standard, bench: &bench, layout, fault: Fault::GuardOff, beside: None };
+            let columns = vec![NO_COLUMN; values.len()];
+            let point = Point { values: &values, scales: &values, columns: &columns, count: 0 };
+            let mut out = Predictions::default();
+            forward.predict(&settings, &groups(settings.iter()), point, &mut out);
+            *out.readings.last().unwrap()
+        };
+        let (first, second) = (0.03, 0.017);
+        let (both, short) = (charged(&[(1.0, first + second)]), charged(&[(1.0, second)]));
+        let end = charged(&[(1.0, 1e3)]);
+        assert!(end.unsettled[0].abs() < 1e-6 * end.volts.abs(), "{end:?}");
+        assert!(short.unsettled[0].abs() > 0.2 * end.volts.abs(), "{short:?} {end:?}");
+        let turned = charged(&[(1.0, first), (-1.0, second)]);
+        let expected = both.volts - 2.0 * short.volts;
+        assert!((turned.volts - expected).abs() < 0.01 * end.volts.abs(), "{turned:?} {expected}");
+        let on = charged(&[(1.0, first), (1.0, second)]);
+        assert!((on.volts - both.volts).abs() < 0.01 * end.volts.abs(), "{on:?} {both:?}");
+    }
+
     #[test]
     fn a_voltmeter_behind_an_open_lead_floats_and_no_other() {
         let (standard, bench) = (standard(1e4), bench());

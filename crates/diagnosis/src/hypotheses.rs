@@ -4,6 +4,7 @@ use crate::bench::{BenchModel, range_for};
 use crate::data::Data;
 use crate::fault::{Class, Fault, Noisy, Row};
 use crate::fit::{Fit, Problem};
+use crate::forward::Predicted;
 use crate::layout::Layout;
 use crate::linear::Linear;
 use crate::standard::Standard;
@@ -165,7 +166,8 @@ impl Problem<'_> {
             Fault::RowOpen(Row::Source | Row::Return) => (layout.size(), vec![0.0, -2.3, -4.6, -6.9]),
             Fault::ResistorOff(k) => (layout.resistor(k), vec![-2.5, -1.2, -0.5, 0.0, 0.4, 1.0]),
             Fault::AllScaled | Fault::VoltmeterGain => {
-                (layout.factor(), vec![-2.0, -1.0, -0.4, 0.0, 0.4, 1.0, 2.0])
+                let spread = [-2.0, -1.0, -0.4, 0.0, 0.4, 1.0, 2.0];
+                (layout.factor(), spread.into_iter().chain(self.common_factor()).collect())
             }
             _ => return vec![self.nominal()],
         };
@@ -175,6 +177,20 @@ impl Problem<'_> {
             start
         };
         values.into_iter().map(at).collect()
+    }
+
+    /// Logarithm of what the resistances that are shown have in common against those of a good bench: near it a source at its limit
+    /// is at its limit where the readings say so, and a search does not stop at the edge of that.
+    fn common_factor(&self) -> Option<f64> {
+        let good = Linear::nominal(self);
+        let off = |(read, y): (&Predicted, &[f64])| {
+            let ohm = |volts: f64, amperes: f64| (volts / amperes).abs();
+            (ohm(y[0], y[1]) / ohm(read.volts, read.amperes)).ln()
+        };
+        let mut all: Vec<f64> = good.readings().iter().zip(self.data.y.chunks_exact(2)).map(off).collect();
+        all.retain(|off| off.is_finite());
+        all.sort_by(f64::total_cmp);
+        all.get(all.len() / 2).copied()
     }
 
     /// Logarithms of voltage limits: those that the readings at the limit had, or near what the others need.

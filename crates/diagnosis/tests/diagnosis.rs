@@ -3,7 +3,7 @@
 
 mod generator;
 
-use generator::{Case, KINDS, Scale, bench, case, drive};
+use generator::{Case, Draw, KINDS, Scale, bench, case, drive, observe, settings};
 use quadrille_diagnosis::{
     Class, Diagnosis, Fault, Kind, Next, ReadingSet, Standard, Verdict, diagnose, next_reading, power, wild,
 };
@@ -75,6 +75,36 @@ fn what_no_class_is_of_is_none_of_these() {
                 assert_eq!(diagnosis.verdict, Verdict::NoneOfThese, "{kind} {scale:?} {seed}");
             }
         }
+    }
+}
+
+/// A second fault that χ² hardly notices: leads exchanged, and a cable that leaks, or a resistor off by several tolerances.
+#[test]
+fn a_second_fault_beside_a_large_one_is_seen() {
+    for seed in 900..906 {
+        let mut case = case(seed, "swap", Scale::TenKilohm, ReadingSet::Full).unwrap();
+        let configurations = quadrille_diagnosis::readings(ReadingSet::Full);
+        let alone = case.state.clone();
+        let mut observed = |state: &quadrille_diagnosis::State| {
+            let settings =
+                settings(&case.bench, &case.standard, case.drive, case.fault, state, &configurations);
+            let mut draw = Draw::new(seed);
+            case.observations = observe(&mut draw, &case.bench, &case.standard, case.fault, state, &settings);
+            said(&case)
+        };
+        let first = observed(&alone);
+        assert_eq!(first.beside, None, "seed {seed}");
+        let mut leaking = alone.clone();
+        // The cable of a column, of which the limit is some hundred megohms.
+        leaking.insulation[5] = (5e7 / 1e11f64).ln();
+        let leaking = observed(&leaking);
+        assert_eq!((leaking.ranked[0].class, leaking.verdict), (first.ranked[0].class, Verdict::NoneOfThese));
+        assert!(matches!(leaking.beside, Some(Class::GroundLeak(_))), "seed {seed}: {:?}", leaking.beside);
+        let mut off = alone.clone();
+        off.resistors[2] = 0.06;
+        let off = observed(&off);
+        assert_eq!(off.verdict, Verdict::NoneOfThese, "seed {seed}: {:?}", off.ranked[0]);
+        assert_eq!(off.beside, Some(Class::Edge(2)), "seed {seed}");
     }
 }
 

@@ -1,7 +1,7 @@
 //! What a diagnosis says, in words and numbers for a person and for a program.
 
 use super::known::Known;
-use quadrille_diagnosis::{Class, Diagnosis, Fault, Next, Power, Ranked, Verdict};
+use quadrille_diagnosis::{Class, Diagnosis, Fault, Next, Noisy, Power, Ranked, Verdict};
 use quadrille_quantity::{Ohm, Volt};
 use serde::Serialize;
 use std::fmt;
@@ -127,13 +127,25 @@ impl Strength {
         let sentence = |class: &Class| class.sentence(&known.standard);
         let smallest = |limit: &quadrille_diagnosis::Limit| {
             let size = limit.size.filter(|_| limit.is_tested())?;
-            Some(Smallest { fault: limit.fault, sentence: sentence(&limit.class), size: size.into() })
+            let sentence = match limit.fault {
+                Fault::Noisy(whose) => noisier(whose).to_owned(),
+                _ => sentence(&limit.class),
+            };
+            Some(Smallest { fault: limit.fault, sentence, size: size.into() })
         };
         Self {
             limits: power.limits.iter().filter_map(smallest).collect(),
             not_tested: power.not_tested.iter().map(sentence).collect(),
             warnings: power.warnings.clone(),
         }
+    }
+}
+
+fn noisier(whose: Noisy) -> &'static str {
+    match whose {
+        Noisy::Voltmeter => "the voltmeter's own noise is larger than its ranges say",
+        Noisy::Ammeter => "the ammeter's own noise is larger than its ranges say",
+        Noisy::Both => "the own noise of both meters is larger than their ranges say",
     }
 }
 
