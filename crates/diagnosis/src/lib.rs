@@ -25,6 +25,8 @@ mod fit;
 mod fits;
 mod floating;
 mod forward;
+#[cfg(test)]
+mod forward_tests;
 mod gram;
 mod hanging;
 mod hypotheses;
