@@ -121,10 +121,10 @@ impl Work<'_> {
                 Ok((self.read(here, polarity, ranges).await?, ranges))
             }
             Settle::Evidence(evidence) => {
-                let how = How::Until { audited: false };
-                let settled = self.state(here, round, evidence, changed, ranges, how).await?;
+                let how = How::Until { audited: false, step: 2.0 };
+                let settled = self.state(here, round, evidence, (changed, None), ranges, how).await?;
                 let (condition, ranges) = (settled.condition, settled.ranges);
-                self.keep_settled(here, polarity, changed, settled).await?;
+                self.keep_settled(here, round, polarity, changed, settled).await?;
                 Ok((condition, ranges))
             }
         }

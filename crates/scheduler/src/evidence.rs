@@ -2,14 +2,16 @@
 //! small enough, or the longest wait is over. Each state (a polarity, until it changes) becomes one reading, a mean over a
 //! window of the fast ones, which are kept with it.
 
-use crate::learned::{HallTiming, Transients};
+use crate::hall::Timed;
+use crate::learned::HallTiming;
 use crate::leg::{Here, Ranges, condition, measured};
 use crate::run::{Failure, Work};
+use crate::watched::{Begin, Decision, Watched};
 use quadrille_experiment::{Condition, Event, Evidence, Polarity, Watch as Kept};
 use quadrille_instruments::{Answer, MeterValue};
 use quadrille_plan::{ByEvidence, Purpose, Round};
 use quadrille_quantity::{Ampere, Ohm, Second, Volt};
-use quadrille_settling::transient::{Agreement, Arrival, Kind, Noise, Reason, Verdict, Wanted, Watch, audit};
+use quadrille_settling::transient::{Agreement, Arrival, Kind, Noise, Reason, Wanted, audit};
 use tokio::time::Instant;
 
 /// Boltzmann's constant in joules per kelvin (exact, SI 2019).
@@ -42,6 +44,8 @@ pub(crate) struct Settled {
     pub(crate) current: (Answer, Mean),
     pub(crate) condition: Condition,
     pub(crate) ranges: Ranges,
+    /// Where it was watched.
+    watched: Option<Watched>,
 }
 
 /// A mean of one meter, in volts or amperes.
@@ -55,41 +59,13 @@ pub(crate) struct Mean {
 /// What is to be done in one state.
 #[derive(Clone, Copy)]
 pub(crate) enum How {
-    /// Until the evidence suffices; then held for longer, to see whether that was right.
-    Until { audited: bool },
+    /// Until the evidence suffices after a change by `step` times the current; then held for longer, to see whether that was
+    /// right.
+    Until { audited: bool, step: f64 },
+    /// For so long from now on: a state that has settled, once more.
+    Again(Second),
     /// For a fixed time from a fixed time on.
     Fixed(HallTiming),
-}
-
-/// Both meters' watches of one state.
-struct Pair {
-    voltage: Watch,
-    current: Watch,
-    /// The voltage that the watch was begun for.
-    assumed: f64,
-    /// Whether the current was judged by what the voltage had taught.
-    informed: bool,
-}
-
-impl Pair {
-    /// What to do now. The same circuit settles for both meters, and its last time constants are those of both: where the
-    /// voltage has shown what they are, a noisier current need not show them again, only how much of them it has. The other
-    /// way round it does not hold, for the sense leads have time constants of their own.
-    fn verdicts(&mut self) -> (Verdict, Verdict) {
-        let (voltage, mut current) = (self.voltage.verdict(), self.current.verdict());
-        if let (Verdict::Settled(_), Verdict::GoOn { .. }) = (&voltage, &current) {
-            self.current.inform(&self.voltage.learned());
-            self.informed = true;
-            current = self.current.verdict();
-        }
-        (voltage, current)
-    }
-
-    fn learned(&self) -> Transients {
-        let voltage = self.voltage.learned();
-        let current = if self.informed { voltage.clone() } else { self.current.learned() };
-        Transients { voltage, current }
-    }
 }
 
 impl Work<'_> {
@@ -100,50 +76,86 @@ impl Work<'_> {
         round: &Round,
         evidence: ByEvidence,
     ) -> Result<(), Failure> {
-        let timing = match round.purpose {
-            Purpose::Hall => Some(self.hall_timing(here, round, evidence).await?),
-            Purpose::Contacts | Purpose::Resistivity | Purpose::Proof => None,
+        let (hall, mut timed) = match round.purpose {
+            Purpose::Hall => {
+                self.hall_timing(round, &evidence).map(|(timing, timed)| (Some(timing), timed))?
+            }
+            Purpose::Contacts | Purpose::Resistivity | Purpose::Proof => (None, Timed::Fixed),
         };
         let pattern = self.plan.reversal.clone();
         let first = pattern.first().copied().unwrap_or(Polarity::Plus);
         let mut ranges = self.energise(here, first).await?;
         let (mut changed, mut driven, mut fresh) = (Instant::now(), first, true);
-        let mut window = HallTiming { dead: Second(0.0), window: Second(0.0) };
+        let (mut again, mut watched) = (Second(0.0), None);
+        let mut audit = self.audit_is_due(round);
+        // States of the leg, each until the current changes.
+        let mut changes = 1 + self.changes();
+        let mut is_first = true;
+        let mut waiting = Vec::new();
         for _ in 0..self.settings.repeats {
             for &polarity in &pattern {
                 if driven != polarity {
                     self.bench.source.set_level(self.settings.current * polarity.sign()).await?;
                     (changed, driven, fresh) = (Instant::now(), polarity, true);
                 }
-                let how = match timing {
+                // The first states of all take longest, and four times that is a long time: it is the last of the first leg
+                // that is held. Until then what was read waits for what the audit says of it.
+                let audited = audit && fresh && changes == 1;
+                changes = changes.saturating_sub(u32::from(fresh));
+                let how = match hall {
                     Some(timing) if fresh => How::Fixed(timing),
-                    None if fresh => How::Until { audited: self.audit_is_due(round) },
+                    // A leg begins at zero current, and goes on by reversals.
+                    None if fresh => How::Until { audited, step: if is_first { 1.0 } else { 2.0 } },
                     // The pattern's times are 1:2:1: what does not change is averaged once more, and not waited for again.
-                    _ => How::Fixed(HallTiming { dead: window.dead + window.window, ..window }),
+                    _ => How::Again(again),
                 };
-                let settled = self.state(here, round, evidence, changed, ranges, how).await?;
+                is_first = false;
+                let mut settled =
+                    self.state(here, round, evidence, (changed, watched.take()), ranges, how).await?;
+                if let (Some(guessed), Timed::Guessed) = (hall, timed) {
+                    timed = Timed::Fixed;
+                    if !self.fix_hall_timing(here, round, &evidence, (guessed, &settled)).await? {
+                        self.de_energise().await?;
+                        return Box::pin(self.leg_by_evidence(here, round, evidence)).await;
+                    }
+                }
                 ranges = settled.ranges;
-                window = match timing {
-                    Some(timing) => HallTiming { dead: window_of(&settled).dead, ..timing },
-                    None => self.once_more(here, &settled),
-                };
+                if fresh {
+                    again = hall.map_or_else(|| self.once_more(here, &settled), |timing| timing.window);
+                }
+                watched = settled.watched.take();
                 fresh = false;
-                self.keep_settled(here, polarity, changed, settled).await?;
+                audit &= !audited;
+                waiting.push((polarity, changed, settled));
+                if !audit {
+                    for (polarity, changed, settled) in waiting.drain(..) {
+                        self.keep_settled(here, round, polarity, changed, settled).await?;
+                    }
+                }
             }
+        }
+        for (polarity, changed, settled) in waiting {
+            self.keep_settled(here, round, polarity, changed, settled).await?;
         }
         self.de_energise().await
     }
 
-    /// When and for how long a state is read again that has not changed: from the end of its window on, until the mean is as
-    /// good as the first one was. A value that was extrapolated had a long window, and not for its noise.
-    fn once_more(&self, here: Here, settled: &Settled) -> HallTiming {
-        let HallTiming { dead: Second(from), window: Second(length) } = window_of(settled);
+    /// How often the current changes in a leg between its first state and its last.
+    fn changes(&self) -> u32 {
+        let once = self.plan.reversal.windows(2).filter(|pair| pair[0] != pair[1]).count() as u32;
+        let between = self.plan.reversal.first() != self.plan.reversal.last();
+        self.settings.repeats * once + u32::from(between) * self.settings.repeats.saturating_sub(1)
+    }
+
+    /// For how long a state is read again that has not changed: until the mean is as good as the first one was. A value that was
+    /// extrapolated had a long window, and not for its noise.
+    fn once_more(&self, here: Here, settled: &Settled) -> Second {
+        let (from, to) = settled.kept.voltage.window_s;
         let (answer, mean) = &settled.voltage;
         let over_s = settled.kept.aperture_s.last().copied().unwrap_or(self.settings.aperture.0);
         let one = answer.noise_u.hypot(self.johnson(here, mean.value, over_s));
         let enough = over_s * (one / mean.noise_u.max(1e-300)).powi(2);
-        let window = enough.min(length).max(self.settings.aperture.0);
-        HallTiming { dead: Second(from + length - window), window: Second(window) }
+        Second(enough.min(to - from).max(self.settings.aperture.0))
     }
 
     /// Johnson noise of a reading of some volts over some seconds: 4 k T R in the bandwidth of 1/2T, the sample's own.
@@ -151,7 +163,7 @@ impl Work<'_> {
         (2.0 * BOLTZMANN * here.temperature.0 * volts.abs() / self.settings.current.0 / over_s).sqrt()
     }
 
-    /// Once a round, in its first state, before anything rests on the rule.
+    /// Once a round, in its first leg, before anything of it is kept.
     fn audit_is_due(&mut self, round: &Round) -> bool {
         let learned = self.learned.entry(self.sample).or_default();
         let due = round.purpose == Purpose::Resistivity && learned.audited != Some(round.number);
@@ -165,12 +177,12 @@ impl Work<'_> {
         here: Here,
         round: &Round,
         evidence: ByEvidence,
-        changed: Instant,
+        (changed, before): (Instant, Option<Watched>),
         mut ranges: Ranges,
         how: How,
     ) -> Result<Settled, Failure> {
         let mut kept = Kept::default();
-        let mut pair: Option<Pair> = None;
+        let mut pair: Option<Watched> = before.filter(|_| matches!(how, How::Again(_)));
         let (mut without_value, mut audited) = (0, false);
         let (mut slow, mut is_finest) = (false, false);
         let mut until = 0.0;
@@ -201,8 +213,18 @@ impl Work<'_> {
             kept.aperture_s.push(aperture);
             kept.voltage_v.push(volts);
             kept.current_a.push(amperes);
-            if let How::Fixed(timing) = how {
-                if now >= timing.dead.0 + timing.window.0 - 1e-9 {
+            let ends = match how {
+                How::Fixed(timing) => Some(timing.dead.0 + timing.window.0),
+                How::Again(window) => {
+                    if let Some(pair) = &mut pair {
+                        pair.push(begun, aperture, volts, amperes);
+                    }
+                    Some(kept.begun_s[0] + window.0)
+                }
+                How::Until { .. } => None,
+            };
+            if let Some(ends) = ends {
+                if now >= ends - 1e-9 {
                     break (voltage, current, None);
                 }
                 continue;
@@ -220,25 +242,22 @@ impl Work<'_> {
                 slow = true;
                 self.set_aperture(SLOW_PLC).await?;
             }
-            self.watch(&mut pair, round, &evidence, here, (&kept, &voltage, &current))?;
+            self.watch(&mut pair, round, (&evidence, how), here, (&kept, &voltage, &current))?;
             let Some(pair) = pair.as_mut() else { continue };
             if now < until {
                 continue;
             }
-            match pair.verdicts() {
-                (Verdict::GoOn { until_s: a }, Verdict::GoOn { until_s: b }) => until = a.min(b),
-                (Verdict::GoOn { until_s }, _) | (_, Verdict::GoOn { until_s }) => until = until_s,
-                (Verdict::Settled(v) | Verdict::GaveUp(v), Verdict::Settled(i) | Verdict::GaveUp(i)) => {
-                    break (voltage, current, Some((v, i)));
-                }
+            match pair.decide() {
+                Decision::GoOn(until_s) => until = until_s,
+                Decision::Stop(v, i) => break (voltage, current, Some((v, i))),
             }
             if now >= evidence.longest.0
-                && let (Some(v), Some(i)) = (pair.voltage.arrival(), pair.current.arrival())
+                && let Some(ended) = pair.arrivals()
             {
-                break (voltage, current, Some((v, i)));
+                break (voltage, current, Some(ended));
             }
         };
-        if let (How::Until { audited: true }, Some(stopped), Some(pair)) = (how, ended, pair.as_mut()) {
+        if let (How::Until { audited: true, .. }, Some(stopped), Some(pair)) = (how, ended, pair.as_mut()) {
             self.hold(here, changed, slow, (&mut kept, pair), stopped, &evidence).await?;
             audited = true;
         }
@@ -249,10 +268,17 @@ impl Work<'_> {
         let condition = condition(&voltage, &current, at_limit);
         let (v, i) = match ended {
             Some(_) => self.arrived(here, pair.as_mut(), ended, condition, audited),
-            None => self.averaged(here, how, evidence, (&kept, &voltage, &current)),
+            None => self.averaged(here, how, evidence, (&kept, &voltage, &current), pair.as_mut()),
         };
         (kept.voltage, kept.current) = (v.1, i.1);
-        Ok(Settled { kept, voltage: (voltage, v.0), current: (current, i.0), condition, ranges })
+        Ok(Settled {
+            kept,
+            voltage: (voltage, v.0),
+            current: (current, i.0),
+            condition,
+            ranges,
+            watched: pair,
+        })
     }
 
     /// Averaging time of a reading now, in seconds.
@@ -265,23 +291,22 @@ impl Work<'_> {
     /// Gives both watches the newest reading, and begins them where the voltage is larger than they were begun for.
     fn watch(
         &mut self,
-        pair: &mut Option<Pair>,
+        pair: &mut Option<Watched>,
         round: &Round,
-        evidence: &ByEvidence,
+        (evidence, how): (&ByEvidence, How),
         here: Here,
         (kept, voltage, current): (&Kept, &Answer, &Answer),
     ) -> Result<(), Failure> {
         let last = kept.begun_s.len() - 1;
         let seen = kept.voltage_v[last].abs();
         if let Some(pair) = pair.as_mut().filter(|pair| seen <= GROWN * pair.assumed) {
-            pair.voltage.push(kept.begun_s[last], kept.aperture_s[last], kept.voltage_v[last]);
-            pair.current.push(kept.begun_s[last], kept.aperture_s[last], kept.current_a[last]);
+            pair.push(kept.begun_s[last], kept.aperture_s[last], kept.voltage_v[last], kept.current_a[last]);
             return Ok(());
         }
         let guard = self.settings.guard;
         let (aperture, asked) = (self.settings.aperture.0, self.settings.current);
         let learned = self.learned.entry(self.sample).or_default();
-        let Transients { voltage: of_voltage, current: of_current } = learned.transients(guard, evidence)?;
+        let transients = learned.transients(guard, evidence)?;
         let known = learned.resistances.get(&here.configuration).map_or(0.0, |ohm| (asked * *ohm).0.abs());
         let four_terminal = learned.resistances.iter().filter(|(leg, _)| leg.is_four_terminal());
         let largest = four_terminal.map(|(_, ohm)| (asked * *ohm).0.abs()).fold(0.0, f64::max);
@@ -290,10 +315,11 @@ impl Work<'_> {
         // What is spread over all legs of a round is wanted of all of them together.
         let states = self.plan.reversal.len() as u32 * self.settings.repeats;
         let legs = (round.legs.len() as u32 / 2).max(1) * states;
-        let begin = |knowledge, answer: &Answer, johnson: f64, value: f64, step: f64| {
+        let How::Until { step, .. } = how else { return Ok(()) };
+        let begin = |answer: &Answer, johnson: f64, value: f64, counts: f64| {
             let wanted = Wanted {
-                uncertainty: (evidence.uncertainty * value).max(WORTH.0 * answer.own_u),
-                bias: (evidence.bias * value).max(WORTH.1 * answer.own_u),
+                uncertainty: (evidence.uncertainty * counts).max(WORTH.0 * answer.own_u),
+                bias: (evidence.bias * counts).max(WORTH.1 * answer.own_u),
                 longest_wait_s: evidence.longest.0,
                 not_before_s: evidence.operate.0,
                 strict: evidence.strict,
@@ -305,18 +331,14 @@ impl Work<'_> {
                 corner_hz: answer.corner_hz,
                 drift_per_s: 0.0,
             };
-            let watch = Watch::new(knowledge, noise, wanted, step);
-            watch.map_err(|error| Failure::Panic(format!("a watch cannot be: {error}")))
+            Begin { noise, wanted, value, step }
         };
-        let mut begun = Pair {
-            voltage: begin(&of_voltage, voltage, johnson, assumed.max(SMALL * largest), 2.0 * assumed)?,
-            current: begin(&of_current, current, 0.0, asked.0, 2.0 * asked.0)?,
-            assumed,
-            informed: false,
-        };
+        let of_voltage = begin(voltage, johnson, assumed, assumed.max(SMALL * largest));
+        let of_current = begin(current, 0.0, asked.0, asked.0);
+        let mut begun = Watched::new(&transients, &of_voltage, &of_current, assumed)
+            .map_err(|error| Failure::Panic(format!("a watch cannot be: {error}")))?;
         for k in 0..=last {
-            begun.voltage.push(kept.begun_s[k], kept.aperture_s[k], kept.voltage_v[k]);
-            begun.current.push(kept.begun_s[k], kept.aperture_s[k], kept.current_a[k]);
+            begun.push(kept.begun_s[k], kept.aperture_s[k], kept.voltage_v[k], kept.current_a[k]);
         }
         *pair = Some(begun);
         Ok(())
@@ -328,7 +350,7 @@ impl Work<'_> {
         here: Here,
         changed: Instant,
         slow: bool,
-        (kept, pair): (&mut Kept, &mut Pair),
+        (kept, pair): (&mut Kept, &mut Watched),
         stopped: (Arrival, Arrival),
         evidence: &ByEvidence,
     ) -> Result<(), Failure> {
@@ -349,12 +371,9 @@ impl Work<'_> {
             kept.aperture_s.push(aperture);
             kept.voltage_v.push(volts);
             kept.current_a.push(amperes);
-            pair.voltage.push(begun, aperture, volts);
-            pair.current.push(begun, aperture, amperes);
+            pair.push(begun, aperture, volts, amperes);
         }
-        let (Some(voltage), Some(current)) = (pair.voltage.held(), pair.current.held()) else {
-            return Ok(());
-        };
+        let Some((voltage, current)) = pair.held() else { return Ok(()) };
         let (of_voltage, of_current) = (audit(&stopped.0, &voltage), audit(&stopped.1, &current));
         let agrees = of_voltage.agrees() && of_current.agrees();
         let part = |agreement: &Agreement, value: f64| (agreement.difference / value).abs();
@@ -375,24 +394,15 @@ impl Work<'_> {
     fn arrived(
         &mut self,
         here: Here,
-        pair: Option<&mut Pair>,
+        pair: Option<&mut Watched>,
         ended: Option<(Arrival, Arrival)>,
         condition: Condition,
         audited: bool,
     ) -> ((Mean, Evidence), (Mean, Evidence)) {
-        let Some((voltage, current)) = ended else { return Default::default() };
-        let stopped_s = voltage.to_s.max(current.to_s);
-        // A state that was held for an audit is worth its longer watch.
-        let (mut voltage, mut current) = (voltage, current);
+        let Some((mut voltage, mut current)) = ended else { return Default::default() };
         if let Some(pair) = pair {
-            if let (Some(v), Some(i)) = (pair.voltage.arrival(), pair.current.arrival()) {
-                if v.u < voltage.u {
-                    voltage = v;
-                }
-                if i.u < current.u {
-                    current = i;
-                }
-            }
+            (voltage, current) = pair.best((voltage, current));
+            let left = pair.left(&crate::hall::times_s(), voltage.value);
             let learned = self.learned.entry(self.sample).or_default();
             if condition == Condition::Sound {
                 let learnt = pair.learned();
@@ -400,30 +410,30 @@ impl Work<'_> {
                 let is_doubted = audited && learned.doubt.is_some();
                 let learnt = if is_doubted { learnt.widened() } else { learnt };
                 learned.transients.insert(self.settings.guard, learnt);
+                learned.left.extend(left);
             }
         }
         let learned = self.learned.entry(self.sample).or_default();
         if condition == Condition::Sound {
             learned.resistances.insert(here.configuration, Ohm(voltage.value / current.value));
         }
-        learned.stops_s.push(stopped_s);
-        let (mut of_voltage, mut of_current) = (of_arrival(&voltage), of_arrival(&current));
-        // What an audit found belongs to every state of its round that is stopped alike.
-        let (doubt_v, doubt_i) = learned.doubt.unwrap_or_default();
-        for (told, doubt) in [(&mut of_voltage, doubt_v), (&mut of_current, doubt_i)] {
-            told.0.settling_u = told.0.settling_u.hypot(doubt * told.0.value);
-        }
-        (of_voltage, of_current)
+        (of_arrival(&voltage), of_arrival(&current))
     }
 
-    /// Plain means over a fixed window.
+    /// Plain means over a fixed window; of a state that has been watched, with what the watches make of it.
     fn averaged(
         &self,
         here: Here,
         how: How,
         evidence: ByEvidence,
         (kept, voltage, current): (&Kept, &Answer, &Answer),
+        watched: Option<&mut Watched>,
     ) -> ((Mean, Evidence), (Mean, Evidence)) {
+        if let (How::Again(_), Some(watched), Some(from)) = (how, watched, kept.begun_s.first())
+            && let Some((voltage, current)) = watched.again(*from)
+        {
+            return (of_arrival(&voltage), of_arrival(&current));
+        }
         let window_s = match (kept.begun_s.first(), kept.begun_s.last().zip(kept.aperture_s.last())) {
             (Some(from), Some((begun, aperture))) => (*from, begun + aperture),
             _ => (0.0, 0.0),
@@ -434,7 +444,7 @@ impl Work<'_> {
             (2.0 * BOLTZMANN * here.temperature.0 * largest / settings.current.0 / settings.aperture.0)
                 .sqrt();
         // What a dead time leaves is alike at both fields, but for what the time constant changes between them.
-        let part = if matches!(how, How::Fixed(_)) { evidence.bias } else { 0.0 };
+        let part = if matches!(how, How::Fixed(_) | How::Again(_)) { evidence.bias } else { 0.0 };
         let mean = |values: &[f64], specified: f64| {
             let (value, noise_u) = mean_and_noise(values, specified);
             let settling_u = part * value.abs() / 3f64.sqrt();
@@ -472,11 +482,19 @@ impl Work<'_> {
     pub(crate) async fn keep_settled(
         &mut self,
         here: Here,
+        round: &Round,
         polarity: Polarity,
         changed: Instant,
         settled: Settled,
     ) -> Result<(), Failure> {
-        let Settled { kept, voltage: (v, of_v), current: (i, of_i), condition, ranges } = settled;
+        let Settled { kept, voltage: (v, mut of_v), current: (i, mut of_i), condition, ranges, watched: _ } =
+            settled;
+        // What an audit found belongs to every state of its round. Hall legs wait alike at both fields instead.
+        if round.purpose != Purpose::Hall {
+            let (doubt_v, doubt_i) = self.learned.entry(self.sample).or_default().doubt.unwrap_or_default();
+            of_v.settling_u = of_v.settling_u.hypot(doubt_v * of_v.value);
+            of_i.settling_u = of_i.settling_u.hypot(doubt_i * of_i.value);
+        }
         let (from, to) = kept.voltage.window_s;
         let begun = (changed - self.begun).as_secs_f64();
         let flag = kept.voltage.flag.clone().or_else(|| kept.current.flag.clone());
@@ -495,12 +513,6 @@ impl Work<'_> {
         }
         Ok(())
     }
-}
-
-/// The window of a state's voltage.
-fn window_of(settled: &Settled) -> HallTiming {
-    let (from, to) = settled.kept.voltage.window_s;
-    HallTiming { dead: Second(from), window: Second(to - from) }
 }
 
 fn of_arrival(arrival: &Arrival) -> (Mean, Evidence) {

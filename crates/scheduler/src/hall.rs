@@ -1,15 +1,14 @@
-//! How long the Hall legs of a temperature wait and average: decided once, from the round of resistivity and a look at the
-//! first diagonal, and then alike at every field. What is left of the transient is then the same at +B and −B and goes out
+//! How long the Hall legs of a temperature wait and average: decided once, from the round of resistivity and the first state
+//! in a field, and then alike at every field. What is left of the transient is then the same at +B and −B and goes out
 //! with their difference, which it would not if each leg decided anew.
 
-use crate::evidence::How;
+use crate::evidence::Settled;
 use crate::learned::{HallTiming, Learned};
 use crate::leg::Here;
 use crate::run::{Failure, Work};
-use quadrille_experiment::{Configuration, Contact, Event, Polarity};
+use quadrille_experiment::{Configuration, Contact, Event};
 use quadrille_plan::{ByEvidence, Round};
 use quadrille_quantity::{Ohm, Second};
-use tokio::time::Instant;
 
 /// Quantile of the dead time over what is believed of the transient.
 const SURE: f64 = 0.95;
@@ -18,91 +17,122 @@ const SURE: f64 = 0.95;
 /// is left. A guess, on the large side for semiconductors below a tesla.
 const NOT_ALIKE: f64 = 5e-3;
 
+/// How much of the standard deviation of what one state has left is that of the mean over all of them: what they teach of the
+/// shape they have in common, the noise they have not. Chosen by simulation.
+const ALIKE: f64 = 0.5;
+
 /// Hall voltage over the voltage of the diagonal where nothing is known of it; a guess.
 const USUAL_PART: f64 = 0.01;
+
+/// A Hall voltage is not waited for as if it were a smaller part than this.
+const LEAST_PART: f64 = 1e-6;
 
 /// What of a step may be left, however small the Hall voltage is.
 const RESIDUAL: f64 = 1e-6;
 
+/// A window that would be longer than an aperture by less than this is none.
+const ROUGHLY: f64 = 1.2;
+
+/// Where the timing of Hall legs comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Timed {
+    /// It was fixed by an earlier leg.
+    Fixed,
+    /// From the legs without a field alone.
+    Guessed,
+}
+
 impl Work<'_> {
-    /// Dead time and window of the Hall legs at the temperature of a round.
-    pub(crate) async fn hall_timing(
+    /// Dead time and window of the Hall legs at the temperature of a round: as they were fixed, or, before the first of them,
+    /// for a Hall voltage that is guessed.
+    pub(crate) fn hall_timing(
+        &mut self,
+        round: &Round,
+        evidence: &ByEvidence,
+    ) -> Result<(HallTiming, Timed), Failure> {
+        let learned = self.learned.entry(self.sample).or_default();
+        if let Some((_, timing)) = learned.hall.filter(|(kelvin, _)| *kelvin == round.temperature.0) {
+            return Ok((timing, Timed::Fixed));
+        }
+        let part = learned.hall_part.unwrap_or(USUAL_PART);
+        let dead = self.hall_dead(evidence, part)?;
+        Ok((HallTiming { dead, window: self.settings.aperture }, Timed::Guessed))
+    }
+
+    /// Fixes the timing after the first state of the first Hall leg, which was read after a guessed time. Whether that state
+    /// was read as all others will be; otherwise its leg begins again.
+    pub(crate) async fn fix_hall_timing(
         &mut self,
         here: Here,
         round: &Round,
-        evidence: ByEvidence,
-    ) -> Result<HallTiming, Failure> {
-        let known = self.learned.entry(self.sample).or_default().hall;
-        if let Some((_, timing)) = known.filter(|(kelvin, _)| *kelvin == round.temperature.0) {
-            return Ok(timing);
-        }
-        let first = self.plan.reversal.first().copied().unwrap_or(Polarity::Plus);
-        let ranges = self.energise(here, first).await?;
-        let look =
-            self.state(here, round, evidence, Instant::now(), ranges, How::Until { audited: false }).await?;
-        self.de_energise().await?;
-        let (aperture, guard, states) = (
-            self.settings.aperture.0,
-            self.settings.guard,
-            self.plan.reversal.len() as f64 * f64::from(self.settings.repeats),
-        );
+        evidence: &ByEvidence,
+        (guessed, look): (HallTiming, &Settled),
+    ) -> Result<bool, Failure> {
+        let aperture = self.settings.aperture.0;
+        let readings = self.plan.reversal.len() as f64 * f64::from(self.settings.repeats);
         let learned = self.learned.entry(self.sample).or_default();
         let (voltage, current) = (look.voltage.1, look.current.1);
         let part = hall_part(learned, here.configuration, Ohm(voltage.value / current.value));
         learned.hall_part = part.or(learned.hall_part);
-        let part = learned.hall_part.unwrap_or(USUAL_PART).clamp(1e-6, 1.0);
-        // What the offset leaves cancels but for that; the Hall voltage's own transient, a step of twice itself, does not.
-        let allowed = (evidence.bias * part / (2.0 * NOT_ALIKE)).min(evidence.bias / 2.0).max(RESIDUAL);
-        let transients = learned.transients(guard, &evidence)?;
-        let dead_of = |allowed: f64| -> Result<f64, Failure> {
-            let of = |knowledge: &quadrille_settling::transient::Knowledge| {
-                let dead = knowledge.dead_time(SURE, allowed);
-                dead.map_err(|error| Failure::Panic(format!("no dead time: {error}")))
-            };
-            Ok(of(&transients.voltage)?.max(of(&transients.current)?))
-        };
-        // The legs without a field were stopped where what was left was shown to be within what is allowed of them: a time
-        // that nine in ten of them took no longer than is a better dead time than the belief's, which keeps a part for all
-        // that could be. Where less is allowed, what that takes is the belief's.
-        let of_resistivity = evidence.bias / 2.0;
-        let stops = std::mem::take(&mut learned.stops_s);
-        let stopped = nine_tenths(&stops);
-        let more = if allowed < of_resistivity { dead_of(allowed)? - dead_of(of_resistivity)? } else { 0.0 };
-        let dead = match stopped {
-            Some(stopped) => stopped + more,
-            None => dead_of(allowed)?,
-        };
-        let dead = dead.max(evidence.operate.0).min(evidence.longest.0);
+        let part = learned.hall_part.unwrap_or(USUAL_PART).clamp(LEAST_PART, 1.0);
+        let dead = self.hall_dead(evidence, part)?.max(guessed.dead);
         // Noise of one aperture, from the window that was read; four diagonals at two fields share what is wanted.
         let (from, to) = look.kept.voltage.window_s;
         let one = voltage.noise_u * ((to - from).max(aperture) / aperture).sqrt();
         let wanted = evidence.uncertainty * part * voltage.value.abs();
-        let legs = 2.0 * round.legs.len() as f64 * states;
+        let legs = 2.0 * round.legs.len() as f64 * readings;
         let enough = aperture * (one / wanted.max(1e-300)).powi(2) / legs;
-        let window = enough.clamp(aperture, evidence.longest.0).max(aperture);
-        let timing = HallTiming { dead: Second(dead), window: Second(window) };
+        // The noise itself is known no better than so.
+        let enough = if enough < ROUGHLY * aperture { aperture } else { enough };
+        let window = Second(enough.clamp(aperture, evidence.longest.0.max(aperture)));
+        let timing = HallTiming { dead, window };
+        let learned = self.learned.entry(self.sample).or_default();
         learned.hall = Some((round.temperature.0, timing));
-        let event = Event::HallTimed {
-            dead: timing.dead,
-            window: timing.window,
-            because: format!(
-                "Hall voltage about {:.2} % of the diagonal's; nine tenths of the states without a field had settled after {}; \
-                 alike at every field",
-                100.0 * part,
-                Second(stopped.unwrap_or_default())
-            ),
-        };
-        self.recorder.event(&event).await?;
-        Ok(timing)
+        let states = std::mem::take(&mut learned.left).len();
+        let because = format!(
+            "Hall voltage about {:.2} % of the diagonal's; after that time as little is left as is allowed of it, as {states} \
+             states without a field have shown; alike at every field",
+            100.0 * part,
+        );
+        self.recorder.event(&Event::HallTimed { dead, window, because }).await?;
+        Ok(timing == guessed)
+    }
+
+    /// Dead time for a Hall voltage that is some part of its diagonal's.
+    fn hall_dead(&mut self, evidence: &ByEvidence, part: f64) -> Result<Second, Failure> {
+        let guard = self.settings.guard;
+        let learned = self.learned.entry(self.sample).or_default();
+        let part = part.clamp(LEAST_PART, 1.0);
+        // What the offset leaves cancels but for that; the Hall voltage's own transient, a step of twice itself, does not.
+        let allowed = (evidence.bias * part / (2.0 * NOT_ALIKE)).min(evidence.bias).max(RESIDUAL);
+        let transients = learned.transients(guard, evidence)?;
+        let believed = transients.voltage.dead_time(SURE, allowed / 2.0);
+        let of_belief = believed.map_err(|error| Failure::Panic(format!("no dead time: {error}")))?;
+        // What the legs without a field had left is mostly a better dead time than the belief's, which keeps a part for all that
+        // could be. It is what is expected of all of them together, as it will be in the mean of the Hall legs.
+        let dead = cleared(&learned.left, allowed).unwrap_or(of_belief);
+        Ok(Second(dead.min(of_belief).max(evidence.operate.0).min(evidence.longest.0)))
     }
 }
 
-/// The smallest that nine tenths of some values do not exceed.
-fn nine_tenths(values: &[f64]) -> Option<f64> {
-    let mut values = values.to_vec();
-    values.sort_by(f64::total_cmp);
-    let rank = (0.9 * values.len() as f64).ceil() as usize;
-    values.get(rank.saturating_sub(1)).copied()
+/// Times that Hall legs may wait, in seconds: a factor apart, from less than the shortest reading to more than a night.
+pub(crate) fn times_s() -> Vec<f64> {
+    const FIRST_S: f64 = 1e-3;
+    const APART: f64 = 1.04;
+    (0..450).map(|k| FIRST_S * APART.powi(k)).collect()
+}
+
+/// The shortest time from which on no more than `allowed` is left in the mean over some states; none without states or time.
+fn cleared(left: &[Vec<(f64, f64)>], allowed: f64) -> Option<f64> {
+    let count = left.len() as f64;
+    let is_clear = |k: usize| {
+        let mean = left.iter().map(|state| state[k].0).sum::<f64>() / count;
+        let deviation = (left.iter().map(|state| state[k].1.powi(2)).sum::<f64>() / count).sqrt();
+        mean.abs() + ALIKE * deviation <= allowed
+    };
+    let times = times_s();
+    let first = (0..times.len()).rev().take_while(|k| count > 0.0 && is_clear(*k)).last()?;
+    times.get(first).copied()
 }
 
 /// Hall voltage over the diagonal's voltage, from a diagonal in a field and the resistances at zero field: for points

@@ -18,12 +18,15 @@ const FLOOR_S: f64 = 1e-3;
 pub(crate) struct Transients {
     pub(crate) voltage: Knowledge,
     pub(crate) current: Knowledge,
+    /// Of current over voltage: late in a transient both are off by nearly the same part.
+    pub(crate) ratio: Knowledge,
 }
 
 impl Transients {
     /// After an audit that disagreed.
     pub(crate) fn widened(&self) -> Self {
-        Self { voltage: self.voltage.widened(), current: self.current.widened() }
+        let Self { voltage, current, ratio } = self;
+        Self { voltage: voltage.widened(), current: current.widened(), ratio: ratio.widened() }
     }
 
     /// Before the first leg.
@@ -31,7 +34,7 @@ impl Transients {
         let about = evidence.time_constant.0.max(FLOOR_S);
         let knowledge = Knowledge::from_estimate(about, ESTIMATE, FLOOR_S)
             .map_err(|error| Failure::Panic(format!("no estimate of a time constant: {error}")))?;
-        Ok(Self { voltage: knowledge.clone(), current: knowledge })
+        Ok(Self { voltage: knowledge.clone(), current: knowledge.clone(), ratio: knowledge })
     }
 }
 
@@ -49,9 +52,9 @@ pub(crate) struct Learned {
     pub(crate) transients: BTreeMap<bool, Transients>,
     /// Four-terminal resistance of each configuration as last seen, with its sign.
     pub(crate) resistances: BTreeMap<Configuration, Ohm>,
-    /// When each state that was left to the evidence could be stopped, in seconds after its change, since Hall legs were last
-    /// timed.
-    pub(crate) stops_s: Vec<f64>,
+    /// What of its transient each state that was left to the evidence had left at the times that a Hall leg may wait, as a part
+    /// of its voltage: what is expected and one standard deviation. Since Hall legs were last timed.
+    pub(crate) left: Vec<Vec<(f64, f64)>>,
     /// Of the Hall rounds at the temperature in work, whose target this is, in kelvins.
     pub(crate) hall: Option<(f64, HallTiming)>,
     /// Hall voltage over the largest voltage of a diagonal, as last seen.
@@ -65,6 +68,13 @@ pub(crate) struct Learned {
 }
 
 impl Learned {
+    /// How long the leads discharge, in seconds, as the legs have shown: so many time constants, each rather too long.
+    pub(crate) fn discharge(&self, guard: bool, time_constants: f64) -> Option<Second> {
+        let known = self.transients.get(&guard).filter(|known| known.voltage.legs() > 0)?;
+        let (tau, factor) = known.voltage.time_constant();
+        Some(Second(time_constants * tau * factor))
+    }
+
     /// What was known before a change of temperature does not hold quite as well after it.
     pub(crate) fn transients(&mut self, guard: bool, evidence: &ByEvidence) -> Result<Transients, Failure> {
         if let Some(known) = self.transients.get(&guard) {

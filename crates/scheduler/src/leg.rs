@@ -12,6 +12,9 @@ use quadrille_quantity::{Ampere, Kelvin, Second, Tesla, Volt};
 /// Headroom of the voltmeter's range over what a look saw.
 pub(crate) const HEADROOM: f64 = 1.2;
 
+/// Time constants after which leads are discharged far enough that no crosspoint moves under a voltage worth naming.
+const DISCHARGED: f64 = 4.0;
+
 /// Where a reading is taken.
 #[derive(Clone, Copy)]
 pub(crate) struct Here {
@@ -105,7 +108,10 @@ impl Work<'_> {
     /// Current to zero, output off, and the ammeter agrees: only then may crosspoints move again.
     pub(crate) async fn de_energise(&mut self) -> Result<(), Failure> {
         self.bench.source.set_level(Ampere(0.0)).await?;
-        tokio::time::sleep(duration(self.settings.discharge.0)).await;
+        // A plan's time constant is rather too long; where legs have shown it, as many of theirs are enough.
+        let shown = self.learned.entry(self.sample).or_default().discharge(self.settings.guard, DISCHARGED);
+        let discharge = shown.map_or(self.settings.discharge, |shown| shown.min(self.settings.discharge));
+        tokio::time::sleep(duration(discharge.0)).await;
         self.bench.source.set_output(false).await?;
         // The next crosspoints move on the source's word and the ammeter's.
         if sees_no_current(self.bench.ammeter.as_mut(), &Rest::of(self.plan, &self.settings)).await? {

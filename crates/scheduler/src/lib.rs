@@ -12,6 +12,7 @@ mod resumed;
 mod run;
 mod stand_down;
 mod surroundings;
+mod watched;
 
 pub use resumed::{Course, next_round};
 pub use run::{Ending, Failure, Outcome, run, run_from};

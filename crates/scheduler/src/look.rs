@@ -232,8 +232,8 @@ impl Work<'_> {
         ranges: Ranges,
     ) -> Result<Option<Ohm>, Failure> {
         let Settle::Evidence(evidence) = self.settings.settle else { return Ok(None) };
-        let how = How::Until { audited: false };
-        let settled = self.state(here, round, evidence, Instant::now(), ranges, how).await?;
+        let how = How::Until { audited: false, step: 2.0 };
+        let settled = self.state(here, round, evidence, (Instant::now(), None), ranges, how).await?;
         let (voltage, current) = (settled.voltage.1.value, settled.current.1.value);
         let sound = settled.condition == Condition::Sound && current != 0.0;
         Ok(sound.then_some(Ohm((voltage / current).abs())))

@@ -12,6 +12,7 @@ mod knowledge;
 mod neighbours;
 mod posterior;
 mod shape;
+mod together;
 mod watch;
 
 pub use audit::{Agreement, audit};

@@ -131,6 +131,9 @@ fn night(draw: &Draw, ends: &night::Ends, multiples: [f64; 2], fixed: bool) -> N
     let run = night::measured(draw, &settling, Part::Whole, |_| {});
     let wall_s = begun.elapsed().as_secs_f64();
     let stops = judge::stops(&run, ends);
+    if std::env::var_os("TOLD").is_some() {
+        table::told(&run, &stops, &foreseen);
+    }
     let of_no_field = stops.clone().map(|stops| {
         let kept = stops.into_iter().zip(&run.scribe.kept);
         kept.filter(|(_, kept)| kept.key().2 == 0).map(|(stop, _)| stop).collect()

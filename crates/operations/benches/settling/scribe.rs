@@ -62,9 +62,17 @@ impl Scribe {
         self.begun.elapsed().as_secs_f64()
     }
 
-    /// From where the first leg begins until its first reading is kept, in seconds, less what an audit held it for.
+    /// From where the first leg begins until its first reading has been taken, in seconds. What is watched waits to be kept
+    /// until the audit has been; it is taken with the last of its looks.
     pub(crate) fn first_s(&self) -> f64 {
-        self.kept[0].at_s - self.legs[0].from_s - self.audit.map_or(0.0, |(held_s, _)| held_s)
+        let Kept { reading, circumstances, at_s, .. } = &self.kept[0];
+        let taken_s = circumstances.watch.as_ref().map_or(*at_s, |watch| {
+            let (from, to) = watch.voltage.window_s;
+            let last =
+                watch.begun_s.last().zip(watch.aperture_s.last()).map_or(to, |(begun, over)| begun + over);
+            reading.time.0 - (from + to) / 2.0 + last
+        });
+        taken_s - self.legs[0].from_s
     }
 }
 

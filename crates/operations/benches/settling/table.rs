@@ -1,6 +1,7 @@
 //! Nights of one regime taken together, and printed.
 
 use crate::judge::{Honesty, Stopped, honesty};
+use crate::night::{Foreseen, Measured};
 
 /// What one night says of one way to wait, in seconds.
 #[derive(Clone, Copy, Debug)]
@@ -34,6 +35,28 @@ pub(crate) struct Night {
     /// Real time that the night of the scheduler took, in seconds, and readings that it took.
     pub(crate) wall_s: f64,
     pub(crate) readings: usize,
+}
+
+/// Prints each state without a field: when it was stopped and when by the oracle, in seconds after its change, and of both
+/// meters what had not settled and what was claimed, in parts of a thousand.
+pub(crate) fn told(run: &Measured, stops: &[Vec<Stopped>; 2], oracle: &Foreseen) {
+    for (k, waited) in oracle.waits.iter().enumerate() {
+        let kept = &run.scribe.kept[k];
+        let watch = kept.circumstances.watch.clone().unwrap_or_default();
+        let last = watch.begun_s.last().copied().unwrap_or_default();
+        let of = |stop: &Stopped| {
+            format!("{:+.3} of {:+.3}, {:.3}", 1e3 * stop.bias, 1e3 * stop.error, 1e3 * stop.claimed)
+        };
+        println!(
+            "state {k:2} {:?} until {last:.3} of {:?} {:?}, oracle {:.3} | {} | {}",
+            kept.circumstances.polarity,
+            watch.voltage.window_s,
+            watch.current.window_s,
+            waited.steps.last().map_or(0.0, |step| step.to_s),
+            of(&stops[0][k]),
+            of(&stops[1][k]),
+        );
+    }
 }
 
 /// A quantile of numbers, by the nearest rank above.

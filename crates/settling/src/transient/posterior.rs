@@ -1,6 +1,6 @@
 //! What the blocks make of the hypotheses: linear Gaussian algebra, one Cholesky factor for each hypothesis.
 
-use super::bank::{Bank, DRIFT, FIRST_EXPONENTIAL, LEVEL, Window, dot};
+use super::bank::{Bank, DRIFT, FIRST_EXPONENTIAL, LEVEL, dot};
 use super::knowledge::Knowledge;
 
 /// Hypotheses with less than this are left out of means.
@@ -102,11 +102,11 @@ impl Posterior {
         Self { weights, misfit, ln_tau, origin: bank.origin, kept }
     }
 
-    /// What of the transient is in a window's mean.
-    pub(crate) fn bias(&self, window: &Window) -> Spread {
+    /// What of the transient is in a reading, or a mean of readings, in which exponentials of amplitude one are so large.
+    pub(crate) fn bias(&self, exponentials: &[f64]) -> Spread {
         let seen = self.kept.iter().map(|(weight, solved)| {
             let c = solved.select(|unknown| match unknown.checked_sub(FIRST_EXPONENTIAL) {
-                Some(j) => window.exponentials[j],
+                Some(j) => exponentials[j],
                 None => 0.0,
             });
             let (mean, variance, _) = solved.project(&c);

@@ -4,15 +4,11 @@ use super::bank::{Bank, Window};
 use super::blocks::{Block, Blocks};
 use super::neighbours::{Neighbours, Sample};
 use super::posterior::{Level, Posterior, Prior, Scales, Spread, freedom, priors};
+use super::together::CONFIDENT;
 use super::{Arrival, Kind, Knowledge, Noise, Reason, Unusable, Verdict, Wanted};
 
 /// Where windows begin, by the length of the leg.
 const WINDOWS: [f64; 7] = [0.0, 0.06, 0.125, 0.25, 0.5, 0.7, 0.85];
-/// Of a normal variable 95 % is below so many standard deviations.
-const CONFIDENT: f64 = 1.645;
-/// What is expected to remain, and so many standard deviations more, must be allowed even if the bias may be carried in the
-/// uncertainty: with a known shape a leg would otherwise end just where too much remains. Chosen by simulation.
-const LIKELY: f64 = 0.5;
 /// Fewest readings, on the first leg and when something has been learnt.
 const FEWEST: (u32, u32) = (5, 3);
 /// The step is taken to be at least this many times the allowed bias: what is not expected may still come.
@@ -96,12 +92,17 @@ impl Watch {
         }
     }
 
+    /// Whether the next verdict rests on more than the one before it.
+    pub fn is_due(&self) -> bool {
+        let enough = self.accepted >= if self.knowledge.legs() == 0 { FEWEST.0 } else { FEWEST.1 };
+        self.last_s >= self.wanted.longest_wait_s || self.fresh && enough
+    }
+
     /// What to do now. Costs something only where a block of readings has been ended since the last question.
     pub fn verdict(&mut self) -> Verdict {
         let over = self.last_s >= self.wanted.longest_wait_s;
-        let enough = self.accepted >= if self.knowledge.legs() == 0 { FEWEST.0 } else { FEWEST.1 };
         let go_on = Verdict::GoOn { until_s: self.blocks.next_end_s().min(self.wanted.longest_wait_s) };
-        if !(over || self.fresh && enough) {
+        if !self.is_due() {
             return go_on;
         }
         if over {
@@ -141,6 +142,23 @@ impl Watch {
         self.look(true, |judging| judging.last_half())
     }
 
+    /// The mean of the readings from `from_s` on, for a state that is read on after it could be stopped: with what is expected
+    /// of the transient subtracted, as from the value it was stopped with, or with that beside it. None where no reading
+    /// that is no spike begins then.
+    pub fn again(&mut self, from_s: f64, subtracted: bool) -> Option<Arrival> {
+        self.close();
+        let from_s = from_s - 1e-6;
+        let again = self.look(true, |judging| judging.again(from_s, subtracted))?;
+        (again.from_s >= from_s).then_some(again)
+    }
+
+    /// What was left of the transient at some times after the change, in the signal's unit: what is expected, and one standard
+    /// deviation of that. For legs that are to have one dead time. None before the first reading.
+    pub fn left(&mut self, seconds: &[f64]) -> Option<Vec<(f64, f64)>> {
+        self.close();
+        self.look(true, |judging| seconds.iter().map(|at| judging.left(*at)).collect())
+    }
+
     fn close(&mut self) {
         if let Some(block) = self.blocks.close() {
             self.take(block);
@@ -151,7 +169,7 @@ impl Watch {
         self.look(all, |judging| judging.best())
     }
 
-    fn look(&mut self, all: bool, choose: impl Fn(&Judging<'_>) -> Arrival) -> Option<Arrival> {
+    fn look<T>(&mut self, all: bool, choose: impl Fn(&Judging<'_>) -> T) -> Option<T> {
         let (bank, priors) = self.bank.as_ref()?;
         let last = self.weights.as_deref();
         let alive = |m: usize| all || last.is_none_or(|weights| weights[m] > OUT);
@@ -224,6 +242,22 @@ impl Judging<'_> {
         Arrival { flagged: candidate.unmet, ..candidate.arrival }
     }
 
+    fn again(&self, from_s: f64, subtracted: bool) -> Arrival {
+        let mean = self.mean(&self.bank.window(from_s)).arrival;
+        if !subtracted {
+            return mean;
+        }
+        let value = mean.value - mean.bias;
+        let u = mean.noise_u.hypot(mean.bias_u);
+        Arrival { value, u, bias: 0.0, kind: Kind::Extrapolated, subtracted: mean.bias, ..mean }
+    }
+
+    fn left(&self, seconds: f64) -> (f64, f64) {
+        let exponentials: Vec<f64> = self.bank.columns.iter().map(|tau| (-seconds / tau).exp()).collect();
+        let Spread { mean, deviation } = self.posterior.bias(&exponentials);
+        (mean, deviation)
+    }
+
     fn window(&self, part: f64) -> Window {
         let blocks = self.bank.blocks();
         let (first, last) = (blocks[0].from, blocks[blocks.len() - 1].to);
@@ -252,16 +286,14 @@ impl Judging<'_> {
     fn mean(&self, window: &Window) -> Candidate {
         let wanted = &self.watch.wanted;
         let noise = window.variance * self.ratio;
-        let Spread { mean, deviation } = self.posterior.bias(window);
+        let Spread { mean, deviation } = self.posterior.bias(&window.exponentials);
         let bias = mean.hypot(deviation);
         let legs = f64::from(wanted.legs);
         let variance = noise / legs + bias * bias;
         let (arrived, quiet) = if wanted.strict {
             (mean.abs() + CONFIDENT * deviation <= wanted.bias, noise <= wanted.uncertainty.powi(2) * legs)
         } else {
-            let allowed = wanted.uncertainty.powi(2) + wanted.bias.powi(2);
-            let likely = mean.abs() + LIKELY * deviation <= wanted.bias;
-            (likely && CONFIDENT * bias <= wanted.uncertainty, variance <= allowed)
+            wanted.allows(noise, mean, deviation)
         };
         let arrival = Arrival {
             value: window.mean,
