@@ -34,6 +34,9 @@ const SMALL: f64 = 0.1;
 /// How much longer than the rule asks an audited state is held.
 const HELD: f64 = 4.0;
 
+/// What was left of a transient at the stop, by what of it went while the state was held.
+const BEYOND: f64 = 2.0;
+
 /// Growth of the voltage over what was expected at which the watch begins again with a larger step.
 const GROWN: f64 = 1.5;
 
@@ -249,7 +252,7 @@ impl Work<'_> {
             }
             match pair.decide() {
                 Decision::GoOn(until_s) => until = until_s,
-                Decision::Stop(v, i) => break (voltage, current, Some((v, i))),
+                Decision::Stop(ended) => break (voltage, current, Some(*ended)),
             }
             if now >= evidence.longest.0
                 && let Some(ended) = pair.arrivals()
@@ -376,9 +379,16 @@ impl Work<'_> {
         let Some((voltage, current)) = pair.held() else { return Ok(()) };
         let (of_voltage, of_current) = (audit(&stopped.0, &voltage), audit(&stopped.1, &current));
         let agrees = of_voltage.agrees() && of_current.agrees();
-        let part = |agreement: &Agreement, value: f64| (agreement.difference / value).abs();
-        let doubt = (part(&of_voltage, voltage.value), part(&of_current, current.value));
-        self.learned.entry(self.sample).or_default().doubt = (!agrees).then_some(doubt);
+        // What of the difference noise does not explain was left at the stop, and as much again will come after the hold: of a
+        // power law t^-0.7 half has gone by then. It is in the uncertainty of the round whether the audit agrees or not.
+        let part = |agreement: &Agreement, stopped: &Arrival, held: &Arrival| {
+            let noise = stopped.noise_u.hypot(held.noise_u);
+            let shown = (agreement.difference.powi(2) - noise * noise).max(0.0).sqrt();
+            BEYOND * (shown / held.value).abs()
+        };
+        let doubt = (part(&of_voltage, &stopped.0, &voltage), part(&of_current, &stopped.1, &current));
+        let learned = self.learned.entry(self.sample).or_default();
+        (learned.doubt, learned.doubted) = (doubt, !agrees);
         let event = Event::Audited {
             configuration: here.configuration,
             stopped_s,
@@ -407,7 +417,7 @@ impl Work<'_> {
             if condition == Condition::Sound {
                 let learnt = pair.learned();
                 // Where the audit of this state disagreed, what comes is waited for with larger and longer tails.
-                let is_doubted = audited && learned.doubt.is_some();
+                let is_doubted = audited && learned.doubted;
                 let learnt = if is_doubted { learnt.widened() } else { learnt };
                 learned.transients.insert(self.settings.guard, learnt);
                 learned.left.extend(left);
@@ -491,7 +501,7 @@ impl Work<'_> {
             settled;
         // What an audit found belongs to every state of its round. Hall legs wait alike at both fields instead.
         if round.purpose != Purpose::Hall {
-            let (doubt_v, doubt_i) = self.learned.entry(self.sample).or_default().doubt.unwrap_or_default();
+            let (doubt_v, doubt_i) = self.learned.entry(self.sample).or_default().doubt;
             of_v.settling_u = of_v.settling_u.hypot(doubt_v * of_v.value);
             of_i.settling_u = of_i.settling_u.hypot(doubt_i * of_i.value);
         }

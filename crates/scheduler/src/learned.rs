@@ -61,8 +61,10 @@ pub(crate) struct Learned {
     pub(crate) hall_part: Option<f64>,
     /// What was chosen for it where the plan leaves it open.
     pub(crate) choice: Option<crate::look::Choice>,
-    /// By what parts voltage and current of an audited state went on changing, where the last audit disagreed.
-    pub(crate) doubt: Option<(f64, f64)>,
+    /// By what parts voltage and current may be off by what the last audit showed of their transients.
+    pub(crate) doubt: (f64, f64),
+    /// Whether that audit disagreed.
+    pub(crate) doubted: bool,
     /// The round in which an audit was made last.
     pub(crate) audited: Option<u32>,
 }

@@ -23,7 +23,7 @@ pub(crate) struct Begin {
 /// What to do now.
 pub(crate) enum Decision {
     /// Both have arrived, or will not.
-    Stop(Arrival, Arrival),
+    Stop(Box<(Arrival, Arrival)>),
     /// Another question before so many seconds after the change is answered in the same way.
     GoOn(f64),
 }
@@ -139,7 +139,7 @@ impl Watched {
         }
         if let (Some(voltage), Some(current)) = (self.voltage.ended, self.current.ended) {
             self.by = By::Own { voltage: voltage.kind, current: current.kind };
-            return Decision::Stop(voltage, current);
+            return Decision::Stop(Box::new((voltage, current)));
         }
         self.by_ratio().unwrap_or(Decision::GoOn(voltage_s.min(current_s).min(ratio_s)))
     }
@@ -151,7 +151,7 @@ impl Watched {
             let current = voltage.times(&ratio, self.assumed);
             if self.wanted.1.suffices(&current) {
                 self.by = By::Voltage { voltage: voltage.kind, ratio: ratio.kind };
-                return Some(Decision::Stop(*voltage, current));
+                return Some(Decision::Stop(Box::new((*voltage, current))));
             }
         }
         let current = self.current.sound()?;
@@ -160,7 +160,7 @@ impl Watched {
             return None;
         }
         self.by = By::Current { current: current.kind, ratio: ratio.kind };
-        Some(Decision::Stop(voltage, *current))
+        Some(Decision::Stop(Box::new((voltage, *current))))
     }
 
     /// Both values as things stand.

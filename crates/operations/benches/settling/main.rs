@@ -143,6 +143,14 @@ fn night(draw: &Draw, ends: &night::Ends, multiples: [f64; 2], fixed: bool) -> N
     let end = night::hall_voltage(ends.iter().map(|(&key, &[volt, _])| (key, volt)));
     let hall_bias = night::hall_voltage(quiet) / end - 1.0;
     let rounds = &run.scribe.rounds;
+    if std::env::var_os("TOLD").is_some() {
+        let tried_s: f64 = rounds[1..].iter().map(|round| round.length_s()).sum();
+        println!(
+            "seed {} Hall off by {:+.3}e-3 in {tried_s:.3} s, oracle {hall_s:.3} s",
+            draw.seed,
+            1e3 * hall_bias
+        );
+    }
     let tried = Took {
         first_s: run.scribe.first_s(),
         resistivity_s: rounds[0].length_s(),
