@@ -2,6 +2,7 @@
 
 use quadrille_documents::{Daemon, Fault, Faults, Located, Place};
 use quadrille_operations::Error;
+use std::os::unix::fs::DirBuilderExt as _;
 use std::path::{Path, PathBuf};
 
 /// A daemon's document with the paths that it names.
@@ -59,6 +60,11 @@ impl Config {
             return Err(Faults(faults).into());
         }
         Ok(Self { folder: from.join(&document.folder.value), document, tls, benches })
+    }
+
+    /// Makes the folder where it is not there: what is in it is for the daemon's user alone.
+    pub fn make_folder(&self) -> std::io::Result<()> {
+        std::fs::DirBuilder::new().recursive(true).mode(0o700).create(&self.folder)
     }
 
     /// The audit record.

@@ -2,6 +2,7 @@
 
 pub mod api;
 pub mod audit;
+pub mod client;
 pub mod config;
 pub mod console;
 mod guard;

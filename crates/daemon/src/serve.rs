@@ -17,7 +17,6 @@ use rustls_pki_types::pem::PemObject;
 use rustls_pki_types::{CertificateDer, PrivateKeyDer};
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
-use std::os::unix::fs::DirBuilderExt as _;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
@@ -30,6 +29,9 @@ use tower::ServiceExt as _;
 /// Bytes that the head of a request may have, and its lines.
 const LARGEST_HEAD: usize = 16 << 10;
 const MOST_HEADERS: usize = 64;
+
+/// Bytes that the system keeps for a client that is slow: left to itself it keeps megabytes for each.
+const SENT_AHEAD: usize = 128 << 10;
 
 /// Time for a handshake of TLS.
 const HANDSHAKE: Duration = Duration::from_secs(10);
@@ -78,12 +80,7 @@ impl Daemon {
         let document = &config.document;
         let address = document.listen.value;
         exposed(address, document.tls.is_some(), document.tokens)?;
-        // What is in it is for the daemon's user alone.
-        std::fs::DirBuilder::new()
-            .recursive(true)
-            .mode(0o700)
-            .create(&config.folder)
-            .map_err(|error| ServeError::Io(config.folder.display().to_string(), error))?;
+        config.make_folder().map_err(|error| ServeError::Io(config.folder.display().to_string(), error))?;
         let audit = Audit::open(&config.audit())?;
         let tokens = if document.tokens { Some(Tokens::open(&config.tokens())?) } else { None };
         let tls = config.tls.as_ref().map(|files| acceptor(&files.0, &files.1)).transpose()?;
@@ -227,7 +224,8 @@ struct Door {
 
 impl Door {
     async fn enter(&self, stream: TcpStream, peer: SocketAddr) {
-        if stream.set_nodelay(true).is_err() {
+        let socket = socket2::SockRef::from(&stream);
+        if stream.set_nodelay(true).is_err() || socket.set_send_buffer_size(SENT_AHEAD).is_err() {
             return;
         }
         // A client that takes nothing holds its connection no longer than this; reading has the timeout of the head instead,

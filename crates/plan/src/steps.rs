@@ -14,6 +14,11 @@ pub(crate) fn step_up(x: f64) -> f64 {
     if below >= x * (1.0 - 1e-9) { below } else { step_down(below * 2.5) }
 }
 
+/// A number to six significant digits.
+pub(crate) fn to_six_digits(x: f64) -> f64 {
+    format!("{x:.5e}").parse().unwrap_or(x)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -23,6 +28,13 @@ mod tests {
         for (x, step) in [(1e-4, 1e-4), (0.99e-4, 5e-5), (7.5e-11, 5e-11), (2.0, 2.0), (1.99, 1.0)] {
             assert_eq!(step_down(x), step);
         }
+    }
+
+    #[test]
+    fn six_digits_are_kept_and_what_follows_them_is_not() {
+        assert_eq!(to_six_digits(35_082.000_000_1), to_six_digits(35_081.999_999_9));
+        assert_eq!(to_six_digits(1.234_567e-9), 1.234_57e-9);
+        assert_eq!(to_six_digits(0.0), 0.0);
     }
 
     #[test]

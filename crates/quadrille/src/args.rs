@@ -61,6 +61,53 @@ pub(crate) enum Command {
     Simulate(Simulate),
     /// Serves benches to people and programs over HTTP, until it is stopped.
     Serve(Serve),
+    /// Tokens of a daemon, on its machine.
+    Token(Token),
+    /// Allows a daemon to energise a bench: by the person at the bench, on the daemon's machine.
+    Release(BenchRelease),
+    /// Verifies the audit record of a daemon, on its machine.
+    Audit {
+        #[command(flatten)]
+        document: DaemonDocument,
+    },
+    /// Asks a daemon for the plan of documents on its machine.
+    Plan(RemotePlan),
+    /// Starts a run on a daemon.
+    Start(RemoteStart),
+    /// Follows a bench of a daemon.
+    Watch {
+        #[command(flatten)]
+        remote: Remote,
+        /// Go on after this event, RUN.SEQUENCE; otherwise from now on.
+        #[arg(long, value_name = "ID")]
+        after: Option<String>,
+    },
+    /// Stops the run of a bench of a daemon, and stands the bench down.
+    Stop {
+        #[command(flatten)]
+        remote: Remote,
+    },
+    /// Lets the run of a bench of a daemon pause after its round, bench at rest.
+    Pause {
+        #[command(flatten)]
+        remote: Remote,
+    },
+    /// Goes on with a run of a daemon that was paused or interrupted.
+    Resume {
+        /// Number of the run.
+        #[arg(value_name = "RUN")]
+        run: i64,
+        #[command(flatten)]
+        remote: Remote,
+    },
+    /// Fetches the readings of a run from a daemon as a table.
+    Fetch {
+        /// Number of the run.
+        #[arg(value_name = "RUN")]
+        run: i64,
+        #[command(flatten)]
+        remote: Remote,
+    },
     /// Reduces a table of readings taken anywhere.
     Reduce {
         /// The sample document (its thickness is what counts).
@@ -243,6 +290,115 @@ pub(crate) struct DaemonDocument {
     /// The daemon's document.
     #[arg(long, value_name = "FILE", default_value = "daemon.toml")]
     pub(crate) config: PathBuf,
+}
+
+/// A bench of a daemon.
+#[derive(Args, Clone, Debug)]
+pub(crate) struct Remote {
+    /// The daemon's address, as in http://127.0.0.1:8760.
+    #[arg(long, value_name = "URL")]
+    pub(crate) daemon: String,
+    /// Name of the bench there.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) bench: String,
+    /// File with the token, which only you may read.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) token_file: Option<PathBuf>,
+    /// Certificate to trust instead of those of the web, in PEM.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) ca: Option<PathBuf>,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct RemotePlan {
+    #[command(flatten)]
+    pub(crate) remote: Remote,
+    /// Name of a sample document there; given again for each further sample on the matrix.
+    #[arg(long = "sample", value_name = "NAME", required = true)]
+    pub(crate) samples: Vec<String>,
+    /// Name of a recipe document there.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) recipe: String,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct RemoteStart {
+    #[command(flatten)]
+    pub(crate) what: RemotePlan,
+    /// Hash of the plan that you looked at, as `plan` shows it.
+    #[arg(long, value_name = "SHA256")]
+    pub(crate) plan: String,
+    /// Wait for the runs before it.
+    #[arg(long)]
+    pub(crate) queue: bool,
+    /// Key of this start: sent again with the same one, it starts nothing more [default: a new one].
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) key: Option<String>,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct Token {
+    #[command(subcommand)]
+    pub(crate) what: TokenCommand,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub(crate) enum TokenRight {
+    Look,
+    Operate,
+    Maintain,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum TokenCommand {
+    /// Makes a token and shows its secret, once.
+    Add {
+        /// Whose it is.
+        #[arg(value_name = "NAME")]
+        name: String,
+        /// What it allows; given again for each. To operate or to maintain is also to look.
+        #[arg(long = "right", value_enum, required = true)]
+        rights: Vec<TokenRight>,
+        /// For how many days.
+        #[arg(long, value_name = "DAYS", default_value_t = 90, value_parser = clap::value_parser!(u16).range(1..=3660))]
+        days: u16,
+        #[command(flatten)]
+        document: DaemonDocument,
+    },
+    /// The tokens, without their secrets.
+    List {
+        #[command(flatten)]
+        document: DaemonDocument,
+    },
+    /// Takes a token back.
+    Revoke {
+        /// Whose it is.
+        #[arg(value_name = "NAME")]
+        name: String,
+        #[command(flatten)]
+        document: DaemonDocument,
+    },
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct BenchRelease {
+    /// Name of the bench in the daemon's document.
+    #[arg(value_name = "BENCH")]
+    pub(crate) bench: String,
+    /// Up to this voltage.
+    #[arg(long, value_name = "VOLTS", required_unless_present = "withdraw")]
+    pub(crate) up_to_v: Option<f64>,
+    /// For so many hours.
+    #[arg(long, value_name = "HOURS", required_unless_present = "withdraw")]
+    pub(crate) hours: Option<f64>,
+    /// Your name, for the audit record.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) by: String,
+    /// Take it back: a run that needs it stops and stands down.
+    #[arg(long, conflicts_with_all = ["up_to_v", "hours"])]
+    pub(crate) withdraw: bool,
+    #[command(flatten)]
+    pub(crate) document: DaemonDocument,
 }
 
 #[derive(Args, Debug)]

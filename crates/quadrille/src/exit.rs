@@ -1,5 +1,7 @@
 //! Exit codes, by what a person must look at.
 
+use quadrille_daemon::audit::AuditError;
+use quadrille_daemon::client::ClientError;
 use quadrille_daemon::serve::ServeError;
 use quadrille_operations::{Ending, Error, Outcome};
 use std::process::ExitCode;
@@ -30,9 +32,16 @@ impl Exit {
                     Error::Instrument(_) | Error::Simulation(_) | Error::Journal(_),
                 )) => Self::Failed,
                 Some(ServeError::Audit(_) | ServeError::Io(..)) => Self::Failed,
-                _ => Self::BadInput,
+                Some(_) => Self::BadInput,
+                None => Self::of_another(error),
             },
         }
+    }
+
+    fn of_another(error: &anyhow::Error) -> Self {
+        let unreached = matches!(error.downcast_ref::<ClientError>(), Some(ClientError::Unreached { .. }));
+        let is_broken = error.downcast_ref::<AuditError>().is_some();
+        if unreached || is_broken { Self::Failed } else { Self::BadInput }
     }
 
     /// Of a run: how it ended, and whether what it found passed.

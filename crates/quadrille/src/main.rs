@@ -60,7 +60,7 @@ impl Write for Forgiving {
 }
 
 fn run(arguments: &Arguments) -> anyhow::Result<(Exit, commands::Shown)> {
-    use commands::{daemon, demo, documents, records, runs, simulate};
+    use commands::{daemon, demo, documents, records, remote, runs, simulate};
     match &arguments.command {
         Command::Demo(options) => demo::demo(options, arguments.quiet),
         Command::Check { documents } => documents::check(documents),
@@ -71,6 +71,16 @@ fn run(arguments: &Arguments) -> anyhow::Result<(Exit, commands::Shown)> {
         Command::Measure(options) => runs::measure(options, arguments.quiet),
         Command::Verify(options) => runs::verify(options, arguments.quiet),
         Command::Serve(options) => daemon::serve(options, arguments.json),
+        Command::Token(options) => daemon::token(&options.what),
+        Command::Release(options) => daemon::release(options),
+        Command::Audit { document } => daemon::audit(document),
+        Command::Plan(options) => remote::plan(options),
+        Command::Start(options) => remote::start(options),
+        Command::Watch { remote, after } => remote::watch(remote, after.as_deref(), arguments.json),
+        Command::Stop { remote } => remote::stop(remote),
+        Command::Pause { remote } => remote::pause(remote),
+        Command::Resume { run, remote } => remote::resume(remote, *run),
+        Command::Fetch { run, remote } => remote::fetch(remote, *run),
         Command::Simulate(options) => simulate::simulate(options, arguments.json),
         Command::Reduce { sample, readings, table } => documents::reduce(sample, readings, table),
         Command::Export(options) => records::export(options),

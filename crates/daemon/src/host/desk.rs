@@ -111,6 +111,8 @@ pub(super) struct Going {
     pub(super) most_v: f64,
     pub(super) stop: watch::Sender<bool>,
     pub(super) pause: watch::Sender<bool>,
+    /// Who wanted it to stop.
+    pub(super) stopped_by: Option<String>,
 }
 
 /// What lies on the desk.
@@ -312,8 +314,9 @@ impl Host {
     /// Stops the run in work, or ends one that waits to be resumed. The bench stands down; that it does is seen in the snapshot.
     pub fn stop(&self, by: &str) -> Result<(), Refusal> {
         let parked = self.at_desk(|desk| {
-            if let Some(going) = &desk.going {
+            if let Some(going) = &mut desk.going {
                 going.stop.send_replace(true);
+                going.stopped_by.get_or_insert_with(|| by.to_owned());
                 let saying = format!("told to stop by {by}: stands down");
                 desk.fold.change_run(Moment::now(), |run| {
                     (run.state, run.saying) = (RunState::Stopping, saying);
@@ -466,8 +469,9 @@ impl Host {
         self.at_desk(|desk| {
             desk.is_closing = true;
             desk.turn_away("the daemon ended; start it again");
-            if let Some(going) = &desk.going {
+            if let Some(going) = &mut desk.going {
                 going.stop.send_replace(true);
+                going.stopped_by.get_or_insert_with(|| "the end of the daemon".to_owned());
             }
         });
         self.wake.notify_one();

@@ -147,7 +147,7 @@ impl Host {
         };
         self.at_desk(|desk| {
             let ended = told.ended.unwrap_or_else(Moment::now);
-            desk.fold.begin(Moment::now(), told);
+            desk.fold.change(Moment::now(), |view| view.run = Some(told));
             let (end, saying) = how(state, ending);
             desk.fold.end(ended, state, end, saying);
             if state != RunState::Ended {
@@ -174,13 +174,14 @@ impl Host {
         let (pause, paused) = watch::channel(false);
         let shown = match &job.what {
             What::Begin(begin) => RunView::prepared(begin.1.clone(), host.pace()),
-            What::Resume(_) => match lock(&host.desk).fold.view().run.clone() {
+            What::Resume(_) => match host.view().run.clone() {
                 Some(run) => run,
                 None => return,
             },
         };
         let (ticket, by, since) = (job.ticket, job.by.clone(), Moment::now());
-        let going = Going { ticket, by: by.clone(), since, most_v: shown.plan.most_v, stop, pause };
+        let most_v = shown.plan.most_v;
+        let going = Going { ticket, by: by.clone(), since, most_v, stop, pause, stopped_by: None };
         host.at_desk(|desk| {
             desk.going = Some(going);
             desk.ticket(ticket, |ticket| ticket.state = TicketState::Preparing);
@@ -299,13 +300,17 @@ impl Host {
             Ok(None) | Err(_) => None,
         };
         self.at_desk(|desk| {
-            desk.going = None;
+            let stopped_by = desk.going.take().and_then(|going| going.stopped_by);
+            let stopped_by = stopped_by.map_or_else(String::new, |by| format!(", by {by}"));
             desk.asked = None;
             let begun = desk.fold.view().run.as_ref().and_then(|run| run.run);
             let mut state = BenchState::Ready;
             match &came {
                 Ok(Some(measured)) => {
-                    let (how, end, saying) = ended(&measured.outcome);
+                    let (how, end, mut saying) = ended(&measured.outcome);
+                    if end == Some(EndState::Stopped) {
+                        saying.push_str(&stopped_by);
+                    }
                     if how == RunState::Paused {
                         desk.parked = Some(measured.run);
                         state = BenchState::Paused;
@@ -327,7 +332,7 @@ impl Host {
                         now,
                         RunState::Ended,
                         Some(EndState::Stopped),
-                        "stopped before it began".into(),
+                        format!("stopped before it began{stopped_by}"),
                     );
                 }
                 Err(why) => {
@@ -338,7 +343,7 @@ impl Host {
             let reason = match (&came, begun) {
                 (_, Some(_)) => None,
                 (Err(why), None) => Some(why.clone()),
-                (Ok(_), None) => Some("stopped before it began".to_owned()),
+                (Ok(_), None) => Some(format!("stopped before it began{stopped_by}")),
             };
             desk.ticket(ticket, |ticket| {
                 ticket.run = begun;
@@ -347,7 +352,8 @@ impl Host {
             });
             desk.fold.change(now, |view| (view.state, view.asks) = (state, None));
         });
-        if let Some(run) = lock(&self.desk).fold.view().run.as_ref().and_then(|run| run.run) {
+        let run = self.view().run.as_ref().and_then(|run| run.run);
+        if let Some(run) = run {
             self.reduce(RunId(run));
         }
         if let Some(why) = blocked {
@@ -398,7 +404,7 @@ fn was_paused(records: &Records, run: RunId) -> Result<bool, Error> {
 fn ended(outcome: &Outcome) -> (RunState, Option<EndState>, String) {
     match &outcome.ending {
         Ending::Finished => (RunState::Ended, Some(EndState::Finished), "finished".to_owned()),
-        Ending::Stopped => (RunState::Ended, Some(EndState::Stopped), "stopped when asked to".to_owned()),
+        Ending::Stopped => (RunState::Ended, Some(EndState::Stopped), "stopped".to_owned()),
         Ending::Paused(next) => (RunState::Paused, None, format!("paused before round {next}")),
         Ending::Failed(failure) => (RunState::Ended, Some(EndState::Failed), failure.to_string()),
     }

@@ -4,6 +4,7 @@ pub(crate) mod daemon;
 pub(crate) mod demo;
 pub(crate) mod documents;
 pub(crate) mod records;
+pub(crate) mod remote;
 pub(crate) mod runs;
 pub(crate) mod simulate;
 
