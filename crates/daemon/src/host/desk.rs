@@ -5,7 +5,7 @@ use crate::moment::Moment;
 use crate::problem::Refusal;
 use crate::view::{BenchState, Fold, PlanView, Queued, ReleaseView, RunState};
 use http::StatusCode;
-use quadrille_operations::{Inputs, RunId};
+use quadrille_operations::{Inputs, Records, RunId};
 use quadrille_quantity::Tesla;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, VecDeque};
@@ -328,8 +328,11 @@ impl Host {
         })?;
         if let Some(run) = parked {
             let ending = format!("stopped while it waited, by {by}");
-            let mut records = self.records()?;
-            records.end(run, &ending).map_err(|error| Refusal::of(&error))?;
+            let ended = Records::open(&self.journal).and_then(|mut records| records.end(run, &ending));
+            if let Err(error) = ended {
+                self.at_desk(|desk| desk.parked = Some(run));
+                return Err(Refusal::of(&error));
+            }
             self.at_desk(|desk| {
                 let now = Moment::now();
                 let ended = crate::view::EndState::Stopped;
@@ -377,6 +380,7 @@ impl Host {
                 desk.released(shown.unwrap_or_else(|| limits.fold(0.0, f64::max)))?;
             }
             desk.parked = None;
+            desk.fold.change(Moment::now(), |view| view.state = BenchState::Ready);
             let names = plan.samples.iter().map(|sample| sample.name.clone()).collect();
             Ok(desk.take(by.to_owned(), What::Resume(RunId(run)), names, String::new()))
         });

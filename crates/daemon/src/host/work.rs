@@ -191,8 +191,12 @@ impl Host {
             );
         });
         let wishes = Wishes { stopped, paused };
+        let resumed = match &job.what {
+            What::Begin(_) => None,
+            What::Resume(run) => Some(*run),
+        };
         let came = Self::prepared_and_measured(host, job, wishes).await;
-        host.settle(ticket, came);
+        host.settle(ticket, resumed, came);
     }
 
     async fn prepared_and_measured(
@@ -293,7 +297,7 @@ impl Host {
     }
 
     /// Leaves on the desk how a run ended, and whether the bench may take the next.
-    fn settle(&self, ticket: u64, came: Result<Option<Measured>, String>) {
+    fn settle(&self, ticket: u64, resumed: Option<RunId>, came: Result<Option<Measured>, String>) {
         let now = Moment::now();
         let blocked = match &came {
             Ok(Some(measured)) => unverified(&measured.outcome.stand_down),
@@ -334,6 +338,11 @@ impl Host {
                         Some(EndState::Stopped),
                         format!("stopped before it began{stopped_by}"),
                     );
+                }
+                // Nothing was begun: it waits as before.
+                Err(why) if resumed.is_some() => {
+                    desk.fold.end(now, RunState::Interrupted, None, format!("could not go on: {why}"));
+                    (desk.parked, state) = (resumed, BenchState::Paused);
                 }
                 Err(why) => {
                     desk.fold.end(now, RunState::Ended, Some(EndState::Failed), why.clone());
