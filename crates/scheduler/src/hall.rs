@@ -164,3 +164,37 @@ fn known(learned: &Learned, i: Contact, j: Contact, k: Contact, l: Contact) -> O
         Some(*found * sign)
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// States of which some size is left that falls with 2 s, known to some part of it.
+    fn states(sizes: &[f64], known_to: f64) -> Vec<Vec<(f64, f64)>> {
+        let left = |size: f64| move |at: f64| size * (-at / 2.0).exp();
+        let of_one = |size: &f64| -> Vec<(f64, f64)> {
+            let left = left(*size);
+            times_s().into_iter().map(|at| (left(at), known_to * left(at).abs())).collect()
+        };
+        sizes.iter().map(of_one).collect()
+    }
+
+    #[test]
+    fn hall_legs_wait_until_what_the_states_have_left_on_average_is_a_share_of_what_is_allowed() {
+        // 2e-3 and 6e-3 are 4e-3 on average: ln(4e-3 / (0.7 × 1e-4)) = 4.046 time constants.
+        let waits = cleared(&states(&[-2e-3, -6e-3], 0.0), 1e-4).unwrap();
+        assert!((8.0..8.5).contains(&waits), "{waits}");
+        let less_sure = cleared(&states(&[-2e-3, -6e-3], 2.0), 1e-4).unwrap();
+        assert!(less_sure > waits + 1.0, "{less_sure}");
+        assert_eq!(cleared(&[], 1e-4), None);
+    }
+
+    #[test]
+    fn what_changes_sign_on_the_way_is_waited_for_until_it_stays_small() {
+        let crossing = |at: f64| -1e-2 * (-at).exp() + 2e-3 * (-at / 8.0).exp();
+        let state = times_s().into_iter().map(|at| (crossing(at), 0.0)).collect();
+        let waits = cleared(&[state], 1e-4).unwrap();
+        let there = crossing(waits) / 0.7e-4;
+        assert!((0.9..=1.0).contains(&there), "{there}");
+    }
+}

@@ -170,6 +170,8 @@ impl Watched {
 
     /// The values at the stop, or those of a longer watch where these are better: a state that was held is worth it.
     pub(crate) fn best(&mut self, stopped: (Arrival, Arrival)) -> (Arrival, Arrival) {
+        // What comes later is not to be of one block with what has been.
+        self.ratio.watch.arrival();
         let Some((voltage, current)) = self.arrivals() else { return stopped };
         let better = |now: &Arrival, then: &Arrival| {
             now.u < then.u && (now.flagged.is_none() || then.flagged.is_some())
@@ -216,5 +218,71 @@ impl Watched {
         let voltage = self.voltage.watch.learned();
         let current = if self.informed { voltage.clone() } else { self.current.watch.learned() };
         Transients { voltage, current, ratio: self.ratio.watch.learned() }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use quadrille_settling::transient::Knowledge;
+
+    const READING_S: f64 = 0.02;
+
+    fn begin(value: f64, white: f64, corner_hz: f64) -> Begin {
+        let noise = Noise { white: white * value, over_s: READING_S, corner_hz, drift_per_s: 0.0 };
+        let wanted = Wanted {
+            uncertainty: 5e-4 * value,
+            bias: 3.3e-4 * value,
+            longest_wait_s: 600.0,
+            not_before_s: 0.0,
+            strict: false,
+            legs: 24,
+        };
+        Begin { noise, wanted, value, step: 2.0 }
+    }
+
+    /// One state of 7 V and 90 nA in which both settle alike late; the current has 1/f noise by its specification.
+    fn state(known: &Transients, ammeter: (f64, f64)) -> (Watched, f64, (Arrival, Arrival)) {
+        let (volt, ampere) = (begin(7.0, 1e-5, 0.0), begin(90e-9, ammeter.0, ammeter.1));
+        let mut watched = Watched::new(known, &volt, &ampere, 7.0).unwrap();
+        for k in 0..30_000 {
+            let from = f64::from(k) * READING_S;
+            let left = |fast: f64| 1.994 * (-from / fast).exp() + 6e-3 * (-from / 1.7).exp();
+            watched.push(from, READING_S, -7.0 * (1.0 - left(0.21)), -90e-9 * (1.0 - left(0.17)));
+            if let Decision::Stop(ended) = watched.decide() {
+                return (watched, from + READING_S, *ended);
+            }
+        }
+        panic!("no stop");
+    }
+
+    #[test]
+    fn a_current_that_cannot_show_its_own_end_has_it_from_the_voltage_and_their_ratio() {
+        let knowledge = Knowledge::from_estimate(0.3, 3.0, 1e-3).unwrap();
+        let mut known =
+            Transients { voltage: knowledge.clone(), current: knowledge.clone(), ratio: knowledge };
+        for _ in 0..3 {
+            known = state(&known, (1e-4, 5.0)).0.learned();
+        }
+        let (watched, stopped_s, (voltage, current)) = state(&known, (1e-4, 5.0));
+        assert!(matches!(watched.by, By::Voltage { .. }), "stopped after {stopped_s} s");
+        for (arrival, end) in [(voltage, -7.0), (current, -90e-9)] {
+            let settling = arrival.bias.hypot(arrival.bias_u);
+            assert!((arrival.value - end).abs() <= 2.0 * settling, "{arrival:?}");
+            assert!((arrival.value / end - 1.0).abs() < 3.3e-4, "{arrival:?}");
+        }
+    }
+
+    #[test]
+    fn a_state_that_is_read_on_has_its_second_values_made_as_its_first() {
+        let knowledge = Knowledge::from_estimate(0.3, 3.0, 1e-3).unwrap();
+        let known = Transients { voltage: knowledge.clone(), current: knowledge.clone(), ratio: knowledge };
+        let (mut watched, stopped_s, _) = state(&known, (1e-5, 0.0));
+        let left = 6e-3 * (-stopped_s / 1.7f64).exp();
+        watched.push(stopped_s, READING_S, -7.0 * (1.0 - left), -90e-9 * (1.0 - left));
+        let (voltage, current) = watched.again(stopped_s).unwrap();
+        assert!((voltage.value / -7.0 - 1.0).abs() < 3.3e-4, "{voltage:?}");
+        assert!((current.value / -90e-9 - 1.0).abs() < 3.3e-4, "{current:?}");
+        assert!(watched.again(stopped_s + 1.0).is_none());
     }
 }

@@ -71,6 +71,17 @@ fn watched(watch: &Watch, looks: &[Look], meter: usize) -> ([f64; 2], bool) {
     (sums.map(|sum| sum / weight), evidence.flag.is_some())
 }
 
+/// What results are made of: voltage over current of each state, with what was claimed of both as if it were independent.
+pub(crate) fn ratios([volts, amperes]: &[Vec<Stopped>; 2]) -> Vec<Stopped> {
+    let ratio = |(volt, ampere): (&Stopped, &Stopped)| Stopped {
+        bias: (1.0 + volt.bias) / (1.0 + ampere.bias) - 1.0,
+        error: (1.0 + volt.error) / (1.0 + ampere.error) - 1.0,
+        claimed: volt.claimed.hypot(ampere.claimed),
+        flagged: volt.flagged || ampere.flagged,
+    };
+    volts.iter().zip(amperes).map(ratio).collect()
+}
+
 /// How honest stops were, in parts of one.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Honesty {

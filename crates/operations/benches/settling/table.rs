@@ -1,6 +1,6 @@
 //! Nights of one regime taken together, and printed.
 
-use crate::judge::{Honesty, Stopped, honesty};
+use crate::judge::{Honesty, Stopped, honesty, ratios};
 use crate::night::{Foreseen, Measured};
 
 /// What one night says of one way to wait, in seconds.
@@ -71,7 +71,7 @@ pub(crate) fn quantile(numbers: impl Iterator<Item = f64>, part: f64) -> f64 {
 pub(crate) fn heads() {
     println!(
         "| regime | nights | first leg: median, p90 | resistivity | ms a leg over | Hall | whole | of fixed x2, x3 | \
-         oracle first, round, Hall (s) | its readings | wrong V, I % | far V, I % | covered V, I % | or flagged % | flagged V, I % | Hall wrong % | wall s, readings | complaints |"
+         oracle first, round, Hall (s) | its readings | wrong V, I, V/I % | far | covered | or flagged | flagged | Hall wrong % | wall s, readings | complaints |"
     );
     println!("|{}", "---|".repeat(18));
 }
@@ -82,13 +82,13 @@ pub(crate) fn row(name: &str, nights: &[Night]) {
         quantile(nights.iter().map(|night| part(&night.tried) / part(&night.oracle)), rank)
     };
     let median = |of: &dyn Fn(&Night) -> f64| quantile(nights.iter().map(of), 0.5);
-    let all = |meter: usize| {
-        let stops: Vec<Stopped> = nights.iter().flat_map(|night| night.stops[meter].clone()).collect();
-        honesty(&stops)
+    let of_all =
+        |of: &dyn Fn(&Night) -> Vec<Stopped>| honesty(&nights.iter().flat_map(of).collect::<Vec<_>>());
+    let all = |meter: usize| of_all(&|night| night.stops[meter].clone());
+    let (volts, amperes, ohms) = (all(0), all(1), of_all(&|night| ratios(&night.stops)));
+    let per_cent = |of: fn(&Honesty) -> f64| {
+        format!("{:.1}, {:.1}, {:.1}", 100.0 * of(&volts), 100.0 * of(&amperes), 100.0 * of(&ohms))
     };
-    let (volts, amperes) = (all(0), all(1));
-    let per_cent =
-        |of: fn(&Honesty) -> f64| format!("{:.1}, {:.1}", 100.0 * of(&volts), 100.0 * of(&amperes));
     let excess =
         |night: &Night| 1e3 * (night.tried.resistivity_s - night.oracle.resistivity_s) / night.changes as f64;
     let hall_wrong = nights.iter().filter(|night| night.hall_bias.abs() > crate::night::TOLERANCE).count();

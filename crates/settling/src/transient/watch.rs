@@ -143,8 +143,9 @@ impl Watch {
     }
 
     /// The mean of the readings from `from_s` on, for a state that is read on after it could be stopped: with what is expected
-    /// of the transient subtracted, as from the value it was stopped with, or with that beside it. None where no reading
-    /// that is no spike begins then.
+    /// of the transient subtracted, as from the value it was stopped with, or with that beside it. After an
+    /// [`arrival`](Self::arrival) at the stop, with which what comes later begins anew. None where no reading that is no spike
+    /// begins then.
     pub fn again(&mut self, from_s: f64, subtracted: bool) -> Option<Arrival> {
         self.close();
         let from_s = from_s - 1e-6;
