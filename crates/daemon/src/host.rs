@@ -20,6 +20,10 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use tokio::sync::{Notify, broadcast, watch};
 
+/// Stack of a thread that carries out a run, in bytes: unoptimised, its state machines take megabytes. Only what is used of it is
+/// ever taken from the machine.
+pub(crate) const DEEP: usize = 64 << 20;
+
 /// Records that a stream may be behind by before it reads the journal again.
 const BEHIND: usize = 1024;
 
@@ -104,7 +108,7 @@ impl Host {
             heard,
         });
         let own = Arc::clone(&host);
-        let thread = std::thread::Builder::new().name(format!("bench {name}"));
+        let thread = std::thread::Builder::new().name(format!("bench {name}")).stack_size(DEEP);
         let begun = thread.spawn(move || own.live(&inputs));
         begun.map_err(|error| Error::Simulation(format!("bench {name} has no thread: {error}")))?;
         Ok(host)

@@ -2,6 +2,7 @@
 
 use super::benches::Wanted;
 use super::sent::{InPath, Sent, aside};
+use crate::host::DEEP;
 use crate::moment::Moment;
 use crate::problem::{Problem, Refusal};
 use crate::site::Site;
@@ -139,8 +140,15 @@ pub(crate) async fn begin(
     tokio::spawn(async move {
         let Ok(_place) = Arc::clone(&own.rehearsals.places).acquire_owned().await else { return };
         let site = Arc::clone(&own);
-        let done = tokio::task::spawn_blocking(move || carry_out(&site, number, &inputs)).await;
-        if done.is_err() {
+        // On a thread of its own for its stack; one that panics drops its end of the channel.
+        let (tell, done) = tokio::sync::oneshot::channel();
+        let rehearsal = move || {
+            carry_out(&site, number, &inputs);
+            let _ = tell.send(());
+        };
+        let thread =
+            std::thread::Builder::new().name("rehearsal".to_owned()).stack_size(DEEP).spawn(rehearsal);
+        if thread.is_err() || done.await.is_err() {
             own.rehearsals.change(number, |known| {
                 known.state = RehearsalState::Failed;
                 known.reason = Some("the program failed: look at the daemon's log".to_owned());

@@ -2,7 +2,7 @@
 
 use super::desk::{Going, Job, TicketState, What};
 use super::person::Person;
-use super::{Host, Record, lock};
+use super::{DEEP, Host, Record, lock};
 use crate::moment::Moment;
 use crate::view::{BenchState, EndState, OutputState, PlanView, Point, RunState, RunView, output_state};
 use quadrille_documents::Simulated;
@@ -28,7 +28,7 @@ impl Host {
     /// The life of a bench's thread.
     pub(super) fn live(self: Arc<Self>, inputs: &Inputs) {
         let mut builder = tokio::runtime::Builder::new_current_thread();
-        builder.enable_all();
+        builder.enable_all().thread_stack_size(DEEP);
         if matches!(self.simulated, Some(Simulated::Virtual(_))) {
             builder.start_paused(true);
         }
