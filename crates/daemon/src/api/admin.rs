@@ -60,11 +60,13 @@ pub(crate) struct Audited {
 
 /// Which lines.
 #[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct After {
     /// Those after this number.
     #[serde(default)]
-    after: u64,
+    #[param(minimum = 0)]
+    after: i64,
 }
 
 /// Who you are here.
@@ -176,6 +178,10 @@ pub(crate) async fn audit(
     _: Maintain,
     InQuery(After { after }): InQuery<After>,
 ) -> Result<Json<Audited>, Refusal> {
+    let Ok(after) = u64::try_from(after) else {
+        let instead = "ask after 0 or more";
+        return Err(Refusal::new(StatusCode::BAD_REQUEST, "wrong-query", "no such line", instead));
+    };
     aside(move || {
         let failed = |error: std::io::Error| {
             let instead = "look at the disk of the daemon's machine";

@@ -37,6 +37,7 @@ const PAGE: usize = 500;
 
 /// What a stream tells.
 #[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct Told {
     /// Begin after this place, `RUN.SEQUENCE`, as the id of each event; the header `Last-Event-ID` counts more. Without either

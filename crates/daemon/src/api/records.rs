@@ -92,6 +92,7 @@ pub struct RunEntry {
 
 /// Which entries.
 #[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct After {
     /// Those after this place; all from the first after 0.
