@@ -133,7 +133,8 @@ fn with_headers(site: &Site, mut response: Response) -> Response {
     let fixed: [(HeaderName, &'static str); 6] = [
         (header::CONTENT_SECURITY_POLICY, POLICY),
         (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
-        (header::REFERRER_POLICY, "no-referrer"),
+        // Not "no-referrer": a browser would send the page's own forms with `Origin: null`, which is refused above.
+        (header::REFERRER_POLICY, "same-origin"),
         (HeaderName::from_static("cross-origin-opener-policy"), "same-origin"),
         (HeaderName::from_static("cross-origin-resource-policy"), "same-origin"),
         (HeaderName::from_static("permissions-policy"), "camera=(), microphone=(), geolocation=()"),
