@@ -4,24 +4,9 @@ import csv
 import hashlib
 import io
 import json
-import time
 from pathlib import Path
 
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
-
-
-def remote(daemon, bench="film"):
-    return ("--daemon", daemon.url, "--bench", bench, "--token-file", daemon.token_file, "--json")
-
-
-def until(daemon, bench, wanted, longest_s=120):
-    deadline = time.monotonic() + longest_s
-    while True:
-        view = daemon.view(bench)
-        if wanted(view):
-            return view
-        assert time.monotonic() < deadline, view
-        time.sleep(0.1)
 
 
 def is_over(view):
@@ -30,34 +15,34 @@ def is_over(view):
 
 def test_a_run_is_planned_started_and_fetched_from_the_command_line(daemon, quadrille):
     documents = ("--sample", "film", "--recipe", "film-recipe")
-    plan = quadrille("plan", *documents, *remote(daemon)).json
-    wrong = quadrille("start", *documents, "--plan", "0" * 64, *remote(daemon))
+    plan = quadrille("plan", *documents, *daemon.remote("film")).json
+    wrong = quadrille("start", *documents, "--plan", "0" * 64, *daemon.remote("film"))
     assert wrong.code == 2 and "another than the one that was looked at" in wrong.err
-    started = quadrille("start", *documents, "--plan", plan["sha256"], *remote(daemon)).json
+    started = quadrille("start", *documents, "--plan", plan["sha256"], *daemon.remote("film")).json
     assert started["ticket"] >= 1
-    view = until(daemon, "film", is_over)
+    view = daemon.until("film", is_over)
     assert view["run"]["ending"] == "finished" and view["output"]["state"] == "verified-off"
-    table = quadrille("fetch", view["run"]["run"], *remote(daemon)).json["readings_csv"]
+    table = quadrille("fetch", view["run"]["run"], *daemon.remote("film")).json["readings_csv"]
     rows = list(csv.DictReader(io.StringIO(table)))
     assert len(rows) == view["run"]["readings"] == plan["readings"]
 
 
 def test_a_night_is_paused_resumed_and_stopped_from_the_command_line(daemon, quadrille):
     documents = ("--sample", "night-film", "--recipe", "night-recipe")
-    plan = quadrille("plan", *documents, *remote(daemon, "night")).json
-    quadrille("start", *documents, "--plan", plan["sha256"], *remote(daemon, "night")).json
-    until(daemon, "night", lambda view: view["output"]["state"] == "on")
-    quadrille("pause", *remote(daemon, "night")).json
-    paused = until(daemon, "night", lambda view: view["state"] == "paused")
+    plan = quadrille("plan", *documents, *daemon.remote("night")).json
+    quadrille("start", *documents, "--plan", plan["sha256"], *daemon.remote("night")).json
+    daemon.until("night", lambda view: view["output"]["state"] == "on")
+    quadrille("pause", *daemon.remote("night")).json
+    paused = daemon.until("night", lambda view: view["state"] == "paused")
     kept = [round["number"] for round in paused["run"]["rounds"] if round["state"] == "kept"]
     assert kept and paused["output"]["state"] == "verified-off"
-    quadrille("resume", paused["run"]["run"], *remote(daemon, "night")).json
-    until(daemon, "night", lambda view: view["output"]["state"] == "on")
-    quadrille("stop", *remote(daemon, "night")).json
-    over = until(daemon, "night", is_over)
+    quadrille("resume", paused["run"]["run"], *daemon.remote("night")).json
+    daemon.until("night", lambda view: view["output"]["state"] == "on")
+    quadrille("stop", *daemon.remote("night")).json
+    over = daemon.until("night", is_over)
     assert over["run"]["ending"] == "stopped" and over["output"]["state"] == "verified-off"
     assert over["run"]["run"] == paused["run"]["run"]
-    nothing = quadrille("stop", *remote(daemon, "night"))
+    nothing = quadrille("stop", *daemon.remote("night"))
     assert nothing.code == 2 and "no run goes on here; start one first" in nothing.err
 
 

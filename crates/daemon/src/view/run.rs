@@ -50,7 +50,7 @@ pub struct RunView {
 impl RunView {
     /// Most readings in [`RunView::last_readings`].
     pub const LAST: usize = 32;
-    /// Most points in [`RunView::trace`].
+    /// Most points in `trace`.
     pub const MOST_TRACE: usize = 600;
 }
 
