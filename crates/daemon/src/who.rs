@@ -62,6 +62,11 @@ pub(crate) async fn find(State(site): State<Arc<Site>>, mut request: Request, ne
         Err(refusal) => {
             let stranger = Principal::stranger(from);
             let act = format!("{} {}", request.method(), short(request.uri().path()));
+            // Whoever tries tokens is counted by where they come from.
+            let refusal = match site.limits.request(&stranger.from) {
+                Ok(()) => refusal,
+                Err(too_often) => too_often,
+            };
             knock(&site, &stranger, &act, &refusal);
             return refusal.into_response();
         }

@@ -250,11 +250,24 @@ fn a_bench_that_nobody_released_is_not_energised_and_one_whose_release_is_taken_
     assert_eq!(daemon.view("night").release.as_ref().unwrap().by, "ada");
     assert_eq!(daemon.start("night", "four", None).status, 202);
     daemon.wait("night", |view| view.output.state == OutputState::On);
+    let waits = {
+        let mut body = documents("night");
+        body["plan_sha256"] = json!(daemon.plan("night", None));
+        body["queue"] = json!(true);
+        let asked = daemon.ask("POST", "/api/v1/benches/night/runs").header("Idempotency-Key", "five");
+        asked.json(&body).send().value()["ticket"].as_u64().unwrap()
+    };
     let withdraw = Asked::Withdraw { bench: "night".to_owned(), by: "ada".to_owned() };
     assert_eq!(ask(&console, &withdraw).unwrap(), Said::Done { until: None });
-    let ended = daemon.ended("night");
+    let ended = daemon.wait("night", |view| {
+        view.run.as_ref().is_some_and(|run| run.ticket == Some(waits) && run.state == RunState::Ended)
+    });
     assert_eq!(ended.output.state, OutputState::VerifiedOff);
-    assert_eq!(ended.run.as_ref().unwrap().ending, Some(EndState::Stopped));
+    let runs = daemon.get("/api/v1/benches/night/runs").value();
+    assert_eq!(runs["runs"].as_array().unwrap().last().unwrap()["ending"], json!("stopped; output verified"));
+    let waited = daemon.get(&format!("/api/v1/benches/night/orders/{waits}")).value();
+    assert_eq!(waited["state"], json!("not-begun"), "what waited for the bench finds it unreleased");
+    assert!(waited["reason"].as_str().unwrap().contains("released"), "{waited}");
     let mode = std::os::unix::fs::PermissionsExt::mode(&std::fs::metadata(&console).unwrap().permissions());
     assert_eq!(mode & 0o777, 0o600);
     let audit = daemon.audit();

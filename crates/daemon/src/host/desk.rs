@@ -441,6 +441,15 @@ impl Host {
         }
     }
 
+    /// Whether the run that is about to begin may energise the bench now.
+    pub(super) fn still_released(&self) -> Result<(), String> {
+        let desk = super::lock(&self.desk);
+        match desk.going.as_ref().filter(|_| self.needs_release) {
+            Some(going) => desk.released(going.most_v).map_err(|refusal| refusal.to_string()),
+            None => Ok(()),
+        }
+    }
+
     /// Stops a run that has no release any more, or none for its voltage.
     pub(crate) fn stop_unreleased(&self) {
         if !self.needs_release {

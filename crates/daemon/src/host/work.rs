@@ -205,6 +205,8 @@ impl Host {
         wishes: Wishes,
     ) -> Result<Option<Measured>, String> {
         let Wishes { mut stopped, paused } = wishes;
+        // It may have waited for longer than its release lasted.
+        host.still_released()?;
         let begin = match job.what {
             What::Begin(begin) => Some(*begin),
             What::Resume(run) => {
