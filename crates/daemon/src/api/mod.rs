@@ -3,14 +3,14 @@
 // The macro that describes parameters names their types in full.
 #![allow(unused_qualifications)]
 
-mod admin;
-mod benches;
+pub(crate) mod admin;
+pub(crate) mod benches;
 mod events;
 mod health;
-mod records;
+pub(crate) mod records;
 pub(crate) mod rehearsals;
 pub(crate) mod runs;
-mod sent;
+pub(crate) mod sent;
 
 pub use benches::{BenchLine, Benches, Confirmed, Wanted};
 pub use records::{EntryPage, RunDetail, RunLine, Runs};
