@@ -9,6 +9,9 @@ use crate::view::{Gap, PlannedRound, RoundState, RoundView, RunState, RunView};
 /// Nearest temperature of a plan to that of a result, in kelvins, that are taken for the same; ours.
 const SAME_K: f64 = 1.0;
 
+/// A moment is cut off at milliseconds: one more makes a round time of one that is round.
+const TICK: f64 = 0.001;
+
 /// How a mark looks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Shape {
@@ -113,13 +116,17 @@ impl Band {
 
     /// Times at which it is ruled, and what is written at each.
     pub(crate) fn ruled(&self, about: f64) -> Vec<(f64, Ruled)> {
+        let Some(start) = self.start else {
+            // A night that is not lived yet is told in its own time.
+            let (_, times) = ruled_times(None, self.span_s * self.pace, about);
+            return times
+                .into_iter()
+                .map(|time| (time / self.pace, Ruled::Text(words::lasting(time))))
+                .collect();
+        };
         let (step, times) = ruled_times(self.start, self.span_s, about);
         let fine = if step < 60.0 { Fine::Second } else { Fine::Minute };
-        let label = |time: f64| match self.start {
-            Some(start) => Ruled::Clock(start.after_s(time), fine),
-            None => Ruled::Text(words::lasting(time * self.pace)),
-        };
-        times.into_iter().map(|time| (time, label(time))).collect()
+        times.into_iter().map(|time| (time, Ruled::Clock(start.after_s(time + TICK), fine))).collect()
     }
 
     /// Where temperatures fall on paper.

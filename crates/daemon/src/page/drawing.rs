@@ -12,6 +12,9 @@ const FILLED: f64 = 150.0;
 /// How far from the edge leads end, and numbers stand.
 const LEAD: f64 = 34.0;
 
+/// Room above and below the sample for leads, bracket and numbers.
+const AROUND: f64 = 70.0;
+
 /// Corners of a disc.
 const ROUND: usize = 96;
 
@@ -68,6 +71,14 @@ impl Figure {
         let along: Vec<f64> = outline.contacts.iter().map(|contact| contact.value.at_m).collect();
         let holes = outline.holes.iter().map(|hole| hole.value.iter().map(|at| (at[0], at[1])).collect());
         Self::fit(&edge, &along, holes.collect(), true)
+    }
+
+    /// The part of the paper that is drawn on: no higher than the sample with what stands around it.
+    fn paper(&self) -> String {
+        let heights = self.edge.iter().map(|point| point.1);
+        let top = (heights.clone().fold(SIDE, f64::min) - AROUND).max(0.0);
+        let bottom = (heights.fold(0.0, f64::max) + AROUND).min(SIDE);
+        format!("0 {} {} {}", n(top), n(SIDE), n(bottom - top))
     }
 
     fn schematic(contacts: usize) -> Self {
@@ -192,7 +203,7 @@ pub(crate) fn drawing(figure: &Figure, connection: &Connection) -> Markup {
     let closed = |points: &[(f64, f64)]| path(points.iter().copied()) + "Z";
     let says = says(connection);
     html! {
-        svg class="sample" viewBox=(format!("0 0 {} {}", n(SIDE), n(SIDE))) role="img" aria-label=(says) {
+        svg class="sample" viewBox=(figure.paper()) role="img" aria-label=(says) {
             title { (says) }
             path class="body" d=(closed(&figure.edge)) {}
             @for hole in &figure.holes { path class="opening" d=(closed(hole)) {} }

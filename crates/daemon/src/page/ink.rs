@@ -99,16 +99,12 @@ pub(crate) fn band(band: &Band, paper: Paper, link: Option<&str>) -> Markup {
     }
 }
 
-/// The measured line, broken where there was a gap.
+/// The measured line, broken where nobody looked from before a gap until after it.
 fn stretches(band: &Band) -> Vec<Vec<(f64, f64)>> {
     let mut stretches: Vec<Vec<(f64, f64)>> = vec![Vec::new()];
     let mut before = f64::NEG_INFINITY;
     for point in &band.measured {
-        let is_broken = band
-            .holes
-            .iter()
-            .any(|hole| before < hole.to_s && point.0 >= hole.to_s && before >= hole.from_s - 1.0);
-        if is_broken || band.holes.iter().any(|hole| before <= hole.from_s && point.0 >= hole.to_s) {
+        if band.holes.iter().any(|hole| before <= hole.from_s && point.0 >= hole.to_s) {
             stretches.push(Vec::new());
         }
         before = point.0;

@@ -86,7 +86,7 @@ pub(crate) fn a_run() -> RunView {
     state(&mut run.rounds[1], RoundState::Marked, "22:45", Some("22:55"));
     run.rounds[1].why = vec!["voltage over range <b>".to_owned()];
     state(&mut run.rounds[2], RoundState::Taking, "23:00", None);
-    run.trace = [("22:05", 300.0), ("22:20", 299.9), ("22:40", 200.0), ("22:50", 142.2), ("23:00", 142.1)]
+    run.trace = [("22:05", 300.0), ("22:20", 299.9), ("22:45", 160.0), ("22:50", 142.2), ("23:00", 142.1)]
         .map(|(at, kelvin)| Trace { at: moment(at), temperature_k: Some(kelvin), field_t: None })
         .to_vec();
     run.gaps = vec![Gap {
