@@ -9,7 +9,6 @@ use super::words::{self, bare, lasting};
 use super::{plot::Over, results};
 use crate::api::sent::{InPath, Sent, aside};
 use crate::api::{Rehearsal, RehearsalState, Start, Wanted, rehearsals, runs};
-use crate::host::Host;
 use crate::moment::Moment;
 use crate::problem::Refusal;
 use crate::site::Site;
@@ -132,9 +131,11 @@ pub(crate) async fn rehearsal(
     let key = random().map_err(|error| {
         Refusal::new(StatusCode::INTERNAL_SERVER_ERROR, "failed", error.to_string(), "try again")
     })?;
-    let body = html! {
-        (told(&found, &host))
+    let begin = html! {
         @if found.state == RehearsalState::Done && may { (start_form(&host.view(), &found, &choice, &key)) }
+    };
+    let body = html! {
+        (told(&found, host.pace(), &begin))
         p { a href=(format!("{}/compose?{}", of_bench(&bench), choice.query())) { "Choose otherwise" } }
     };
     let again_s = (found.state == RehearsalState::UnderWay).then_some(2);
@@ -154,10 +155,9 @@ fn coming(found: &Rehearsal, pace: f64) -> RunView {
     run
 }
 
-fn told(found: &Rehearsal, host: &Host) -> Markup {
+fn told(found: &Rehearsal, pace: f64, begin: &Markup) -> Markup {
     let plan = &found.plan;
     let (samples, recipe) = (plan.samples.join(", "), &plan.recipe);
-    let pace = host.pace();
     html! {
         @match (found.state, found.duration_s) {
             (RehearsalState::UnderWay, _) => h1 { "Rehearsing " (samples) ": " (plan.rounds.len()) " rounds." },
@@ -188,6 +188,7 @@ fn told(found: &Rehearsal, host: &Host) -> Markup {
                 }
             }
         }
+        (begin)
         @if !found.results.is_empty() {
             section {
                 h2 { "What to expect" }

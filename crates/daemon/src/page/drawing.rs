@@ -7,13 +7,10 @@ use quadrille_documents::{Outline, Shape};
 
 /// Side of the paper, and the part of it that the sample fills.
 const SIDE: f64 = 300.0;
-const FILLED: f64 = 150.0;
+const FILLED: f64 = 132.0;
 
 /// How far from the edge leads end, and numbers stand.
 const LEAD: f64 = 34.0;
-
-/// Room above and below the sample for leads, bracket and numbers.
-const AROUND: f64 = 70.0;
 
 /// Corners of a disc.
 const ROUND: usize = 96;
@@ -71,14 +68,6 @@ impl Figure {
         let along: Vec<f64> = outline.contacts.iter().map(|contact| contact.value.at_m).collect();
         let holes = outline.holes.iter().map(|hole| hole.value.iter().map(|at| (at[0], at[1])).collect());
         Self::fit(&edge, &along, holes.collect(), true)
-    }
-
-    /// The part of the paper that is drawn on: no higher than the sample with what stands around it.
-    fn paper(&self) -> String {
-        let heights = self.edge.iter().map(|point| point.1);
-        let top = (heights.clone().fold(SIDE, f64::min) - AROUND).max(0.0);
-        let bottom = (heights.fold(0.0, f64::max) + AROUND).min(SIDE);
-        format!("0 {} {} {}", n(top), n(SIDE), n(bottom - top))
     }
 
     fn schematic(contacts: usize) -> Self {
@@ -203,7 +192,7 @@ pub(crate) fn drawing(figure: &Figure, connection: &Connection) -> Markup {
     let closed = |points: &[(f64, f64)]| path(points.iter().copied()) + "Z";
     let says = says(connection);
     html! {
-        svg class="sample" viewBox=(figure.paper()) role="img" aria-label=(says) {
+        svg class="sample" viewBox=(format!("-10 -10 {0} {0}", n(SIDE + 20.0))) role="img" aria-label=(says) {
             title { (says) }
             path class="body" d=(closed(&figure.edge)) {}
             @for hole in &figure.holes { path class="opening" d=(closed(hole)) {} }
@@ -280,35 +269,39 @@ fn guard(spot: Spot) -> Markup {
     html! { path class="guard" d=(line(1.0)) {} path class="guard" d=(line(-1.0)) {} }
 }
 
-/// The bracket from one sensed lead to the other, around the sample, with the voltage beside it.
+/// The bracket from one sensed lead to the other, around the sample and outside of all leads, with the voltage beside it.
 fn bracket(figure: &Figure, plus: usize, minus: usize, connection: &Connection) -> Markup {
     let spots = (figure.spots.get(plus.wrapping_sub(1)), figure.spots.get(minus.wrapping_sub(1)));
     let (Some(a), Some(b)) = spots else { return html! {} };
-    let (from, to) = (beyond(*a, LEAD + 6.0), beyond(*b, LEAD + 6.0));
-    let middle = ((from.0 + to.0) / 2.0, (from.1 + to.1) / 2.0);
-    let away = (middle.0 - SIDE / 2.0, middle.1 - SIDE / 2.0);
-    // Contacts that face each other have their middle in the middle: the bracket goes round on one side.
-    let is_across = away.0.hypot(away.1) < 45.0;
-    let bulge = if is_across {
-        let way = unit((to.0 - from.0, to.1 - from.1));
-        (-way.1 * 150.0, way.0 * 150.0)
-    } else {
-        let way = unit(away);
-        (way.0 * 34.0, way.1 * 34.0)
+    let middle = SIDE / 2.0;
+    let end = |spot: Spot| {
+        let (x, y) = beyond(spot, LEAD + 6.0);
+        (x - middle, y - middle)
     };
-    let turn = (middle.0 + bulge.0, middle.1 + bulge.1);
-    let top = ((middle.0 + turn.0) / 2.0, (middle.1 + turn.1) / 2.0);
-    let d = format!("M{} {}Q{} {} {} {}", n(from.0), n(from.1), n(turn.0), n(turn.1), n(to.0), n(to.1));
+    let radius =
+        figure.spots.iter().map(|spot| end(*spot)).map(|(x, y)| x.hypot(y)).fold(0.0, f64::max) + 12.0;
+    let (from, to) = (end(*a), end(*b));
+    let (begin, mut turn) = (from.1.atan2(from.0), to.1.atan2(to.0) - from.1.atan2(from.0));
+    if turn.abs() > std::f64::consts::PI {
+        turn -= turn.signum() * std::f64::consts::TAU;
+    }
+    let on_arc = |angle: f64, radius: f64| (middle + radius * angle.cos(), middle + radius * angle.sin());
+    let steps = 48;
+    let arc = (0..=steps).map(|step| on_arc(begin + turn * f64::from(step) / f64::from(steps), radius));
+    let (first, last) = (beyond(*a, LEAD + 6.0), beyond(*b, LEAD + 6.0));
+    let line = std::iter::once(first).chain(arc).chain(std::iter::once(last));
     let word = connection.voltage.clone().unwrap_or_else(|| "V".to_owned());
-    let (x, y) = (
-        top.0.clamp(56.0, SIDE - 56.0),
-        (top.1 + if top.1 > SIDE / 2.0 { 16.0 } else { -7.0 }).clamp(12.0, SIDE - 4.0),
-    );
+    let (x, y) = on_arc(begin + turn / 2.0, radius);
+    let sign = |spot: Spot| {
+        let (x, y) = beyond(spot, LEAD - 4.0);
+        (x + spot.out.1 * 11.0, y - spot.out.0 * 11.0 + 4.0)
+    };
+    let (high, low) = (sign(*a), sign(*b));
     html! {
-        path class="sense" d=(d) {}
-        text class="label" x=(n(from.0)) y=(n(from.1 - 4.0)) text-anchor="middle" { "+" }
-        text class="label" x=(n(to.0)) y=(n(to.1 - 4.0)) text-anchor="middle" { "\u{2212}" }
-        text class="label halo" x=(n(x)) y=(n(y)) text-anchor="middle" { (word) }
+        path class="sense" d=(path(line)) {}
+        text class="label" x=(n(high.0)) y=(n(high.1)) text-anchor="middle" { "+" }
+        text class="label" x=(n(low.0)) y=(n(low.1)) text-anchor="middle" { "\u{2212}" }
+        text class="label halo" x=(n(x.clamp(56.0, SIDE - 56.0))) y=(n((y + 5.0).clamp(4.0, SIDE + 4.0))) text-anchor="middle" { (word) }
     }
 }
 

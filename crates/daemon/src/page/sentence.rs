@@ -103,9 +103,23 @@ fn between(view: &BenchView, run: &RunView) -> String {
             let (now, to) = (words::kelvin(now), words::kelvin(next.temperature_k));
             format!("on the way from {now} to {to} for round {} of {}", next.number, run.rounds.len())
         }
+        (Some(next), _) if is_driven(view) => {
+            format!(
+                "setting the field to {} for round {} of {}",
+                words::tesla(next.field_t),
+                next.number,
+                run.rounds.len()
+            )
+        }
         (Some(next), _) => format!("before round {} of {}", next.number, run.rounds.len()),
         (None, _) => run.saying.clone(),
     }
+}
+
+/// Whether a field is on its way.
+fn is_driven(view: &BenchView) -> bool {
+    let field = view.field_t.and_then(|field| Some((field.target?, field.now?)));
+    field.is_some_and(|(target, now)| (target - now).abs() > 0.01 * target.abs().max(0.1))
 }
 
 fn paused(view: &BenchView, run: &RunView) -> Said {
