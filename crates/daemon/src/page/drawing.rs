@@ -70,6 +70,18 @@ impl Figure {
         Self::fit(&edge, &along, holes.collect(), true)
     }
 
+    /// How far from the middle the bracket goes round: outside of all leads.
+    fn around(&self) -> f64 {
+        let ends = self.spots.iter().map(|spot| beyond(*spot, LEAD + 6.0));
+        ends.map(|(x, y)| (x - SIDE / 2.0).hypot(y - SIDE / 2.0)).fold(0.0, f64::max) + 12.0
+    }
+
+    /// The part of the paper that is drawn on: the same whatever is connected.
+    fn paper(&self) -> String {
+        let half = (self.around() + 12.0).min(SIDE / 2.0 + 12.0);
+        format!("{0} {0} {1} {1}", n(SIDE / 2.0 - half), n(2.0 * half))
+    }
+
     fn schematic(contacts: usize) -> Self {
         let square = [(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)];
         let along: Vec<f64> = match contacts {
@@ -192,7 +204,7 @@ pub(crate) fn drawing(figure: &Figure, connection: &Connection) -> Markup {
     let closed = |points: &[(f64, f64)]| path(points.iter().copied()) + "Z";
     let says = says(connection);
     html! {
-        svg class="sample" viewBox=(format!("-10 -10 {0} {0}", n(SIDE + 20.0))) role="img" aria-label=(says) {
+        svg class="sample" viewBox=(figure.paper()) role="img" aria-label=(says) {
             title { (says) }
             path class="body" d=(closed(&figure.edge)) {}
             @for hole in &figure.holes { path class="opening" d=(closed(hole)) {} }
@@ -278,8 +290,7 @@ fn bracket(figure: &Figure, plus: usize, minus: usize, connection: &Connection) 
         let (x, y) = beyond(spot, LEAD + 6.0);
         (x - middle, y - middle)
     };
-    let radius =
-        figure.spots.iter().map(|spot| end(*spot)).map(|(x, y)| x.hypot(y)).fold(0.0, f64::max) + 12.0;
+    let radius = figure.around();
     let (from, to) = (end(*a), end(*b));
     let (begin, mut turn) = (from.1.atan2(from.0), to.1.atan2(to.0) - from.1.atan2(from.0));
     if turn.abs() > std::f64::consts::PI {

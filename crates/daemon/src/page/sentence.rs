@@ -111,7 +111,10 @@ fn between(view: &BenchView, run: &RunView) -> String {
                 run.rounds.len()
             )
         }
-        (Some(next), _) => format!("before round {} of {}", next.number, run.rounds.len()),
+        (Some(next), Some(now)) => {
+            format!("waiting at {} for round {} of {}", words::kelvin(now), next.number, run.rounds.len())
+        }
+        (Some(next), None) => format!("before round {} of {}", next.number, run.rounds.len()),
         (None, _) => run.saying.clone(),
     }
 }

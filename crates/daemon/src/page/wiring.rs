@@ -66,7 +66,7 @@ pub(crate) async fn bench(
 
 fn shown(view: &BenchView, wired: Option<(Wired, f64)>) -> Markup {
     html! {
-        h1 { (view.title) ": " (words::bench_state(view.state)) "." }
+        h1 { (words::sentence(&format!("{}: {}", view.title, words::bench_state(view.state)))) }
         p class="small" { "As of " (Clock(view.at, Fine::Second)) " " (age(view.at)) @if view.simulated { " \u{00b7} the instruments are simulated in this program" } }
         @if let Some(reason) = &view.reason { p class="lead" { (words::sentence(reason)) } }
         dl class="facts" {
@@ -114,7 +114,7 @@ fn instruments(view: &BenchView) -> Markup {
                             th scope="row" { (instrument.name) }
                             td { (words::role(&instrument.role)) }
                             td { @match &instrument.identity { Some(identity) => (identity), None => "not asked yet" } }
-                            td {
+                            td class="time" {
                                 @match instrument.last_answer {
                                     Some(at) => { (Clock(at, Fine::Second)) " " (age(at)) },
                                     None => "none yet",
