@@ -44,6 +44,8 @@ fn start(daemon: &Running, bench: &str, fields: &str) -> Answer {
         if !page.body.contains("http-equiv=\"refresh\"") {
             break page.body;
         }
+        // The rehearsal goes on in the daemon; a browser would ask again in two seconds.
+        #[allow(clippy::disallowed_methods)]
         std::thread::sleep(std::time::Duration::from_millis(100));
     };
     let (hash, key) = (hidden(&rehearsed, "plan_sha256"), hidden(&rehearsed, "key"));

@@ -43,6 +43,9 @@ impl Connection {
     }
 }
 
+/// A place on the sample or on paper.
+type Place = (f64, f64);
+
 /// A contact on paper: where it is on the edge, and where away from the sample is.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Spot {
@@ -126,10 +129,10 @@ fn on_edge(edge: &[(f64, f64)], along: f64) -> ((f64, f64), (f64, f64)) {
     let length = |place: usize| (next(place).0 - edge[place].0).hypot(next(place).1 - edge[place].1);
     let all: f64 = (0..edge.len()).map(length).sum();
     let mut left = along.rem_euclid(all.max(1e-30));
-    for place in 0..edge.len() {
+    for (place, &a) in edge.iter().enumerate() {
         let here = length(place);
         if left <= here && here > 0.0 {
-            let (a, b) = (edge[place], next(place));
+            let b = next(place);
             let part = left / here;
             let way = unit((b.0 - a.0, b.1 - a.1));
             return ((a.0 + part * (b.0 - a.0), a.1 + part * (b.1 - a.1)), (way.1, -way.0));
@@ -194,8 +197,7 @@ fn corners(shape: &Shape) -> Vec<(f64, f64)> {
 fn cloverleaf(side: f64, slot: f64, depth: f64) -> Vec<(f64, f64)> {
     let (h, w) = (side / 2.0, slot / 2.0);
     let quarter = [(-h, -h), (-w, -h), (-w, -h + depth), (w, -h + depth), (w, -h)];
-    let turns: [fn((f64, f64)) -> (f64, f64); 4] =
-        [|p| p, |(x, y)| (-y, x), |(x, y)| (-x, -y), |(x, y)| (y, -x)];
+    let turns: [fn(Place) -> Place; 4] = [|p| p, |(x, y)| (-y, x), |(x, y)| (-x, -y), |(x, y)| (y, -x)];
     turns.iter().flat_map(|turn| quarter.iter().map(|point| turn(*point))).collect()
 }
 

@@ -147,10 +147,13 @@ fn expected(run: &RunView) -> Markup {
     }
 }
 
+/// A quantity of a result.
+type Of = fn(&Point) -> Option<Value>;
+
 /// Results as a table of comma-separated values, SI units.
 pub(crate) fn csv(points: &[Point]) -> String {
     let mut text = String::from("sample,temperature_k");
-    let columns: [(&str, fn(&Point) -> Option<Value>); 6] = [
+    let columns: [(&str, Of); 6] = [
         ("sheet_resistance_ohm", |point| point.sheet_resistance_ohm),
         ("resistivity_ohm_m", |point| point.resistivity_ohm_m),
         ("hall_coefficient_m3_per_c", |point| point.hall_coefficient_m3_per_c),
