@@ -2,11 +2,15 @@
 //! takes work from there and leaves on it what is true. No viewer can delay it: they read snapshots and the journal.
 
 mod desk;
+mod orders;
 mod person;
+mod retold;
+mod teller;
 mod work;
 
 pub use desk::{Hold, Order, Release, Ticket, TicketState};
-pub(crate) use work::{event_data, reading_data, retell, word};
+pub(crate) use retold::retell;
+pub(crate) use teller::{event_data, reading_data, word};
 
 use crate::library::Library;
 use crate::moment::Moment;

@@ -2,27 +2,24 @@
 
 use super::desk::{Going, Job, TicketState, What};
 use super::person::Person;
-use super::{DEEP, Host, Record, lock};
+use super::retold::{how, retell, was_paused};
+use super::teller::Teller;
+use super::{DEEP, Host, lock};
 use crate::moment::Moment;
-use crate::view::{BenchState, EndState, OutputState, PlanView, Point, RunState, RunView, output_state};
+use crate::view::{BenchState, EndState, OutputState, Point, RunState, RunView, output_state};
 use quadrille_documents::Simulated;
 use quadrille_operations::{
-    Begun, Circumstances, Ending, Entry, Error, Event, Hands, Inputs, Measured, Now, Observer, Outcome,
-    Output, Reading, Records, RunId, SimulationOptions, StandDown, estimated, measure_with, rehearse, resume,
-    stand_down,
+    Ending, Error, Event, Hands, Inputs, Measured, Outcome, Output, Records, RunId, SimulationOptions,
+    StandDown, estimated, measure_with, rehearse, resume, stand_down,
 };
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 use tokio::sync::watch;
 use tracing::Instrument as _;
 
 /// Wall time between two looks at the pace of virtual time.
 const STEP: Duration = Duration::from_millis(50);
-
-/// Rows of a record that are read at a time.
-const PAGE: usize = 4096;
 
 impl Host {
     /// The life of a bench's thread.
@@ -258,8 +255,7 @@ impl Host {
         stop: watch::Receiver<bool>,
         pause: watch::Receiver<bool>,
     ) -> Result<Measured, String> {
-        let mut teller =
-            Teller { host: Arc::clone(host), run: 0, is_reducing: Arc::new(AtomicBool::new(false)) };
+        let mut teller = Teller::new(Arc::clone(host));
         let has_fields = |inputs: &Inputs| inputs.recipe.as_ref().is_some_and(|recipe| recipe.hall.is_some());
         let asks = begin.as_ref().is_none_or(|(inputs, _)| has_fields(inputs));
         let mut person = Person { host: Arc::clone(host), asks };
@@ -373,7 +369,7 @@ impl Host {
     }
 
     /// Reduces what counts of a run so far, and shows it.
-    fn reduce(&self, run: RunId) {
+    pub(super) fn reduce(&self, run: RunId) {
         let reduced = Records::read(&self.journal).and_then(|records| records.reduced(run));
         match reduced {
             Ok(reduction) => {
@@ -405,13 +401,6 @@ fn unverified(down: &StandDown) -> Option<String> {
     })
 }
 
-/// Whether the record of a run ends with a pause.
-fn was_paused(records: &Records, run: RunId) -> Result<bool, Error> {
-    let last = records.last(run)?;
-    let tail = records.after(run, (last - 2).max(0), PAGE)?;
-    Ok(tail.iter().any(|placed| matches!(placed.entry, Entry::Event(Event::Paused { .. }))))
-}
-
 fn ended(outcome: &Outcome) -> (RunState, Option<EndState>, String) {
     match &outcome.ending {
         Ending::Finished => (RunState::Ended, Some(EndState::Finished), "finished".to_owned()),
@@ -419,134 +408,4 @@ fn ended(outcome: &Outcome) -> (RunState, Option<EndState>, String) {
         Ending::Paused(next) => (RunState::Paused, None, format!("paused before round {next}")),
         Ending::Failed(failure) => (RunState::Ended, Some(EndState::Failed), failure.to_string()),
     }
-}
-
-/// A run from its record alone: as it would be shown if nobody knew how it ended.
-pub(crate) fn retell(records: &Records, run: RunId, pace: f64) -> Result<RunView, Error> {
-    let (inputs, plan, sha256) = records.inputs(run)?;
-    let mut told = RunView::prepared(PlanView { sha256, ..PlanView::of(&plan, &inputs) }, pace);
-    told.run = Some(run.0);
-    let line = records.runs()?.into_iter().find(|line| line.run == run);
-    told.begun = line.as_ref().and_then(|line| Moment::parse(&line.begun));
-    let mut after = 0;
-    loop {
-        let placed = records.after(run, after, PAGE)?;
-        let Some(last) = placed.last() else { break };
-        after = last.sequence;
-        placed.iter().for_each(|placed| told.entry(placed));
-    }
-    told.results = records.reduced(run).map(|reduction| Point::of(&reduction)).unwrap_or_default();
-    told.ended = line.as_ref().and_then(|line| line.ended.as_deref()).and_then(Moment::parse);
-    if let Some(line) = line.filter(|line| line.ended.is_some()) {
-        let (end, saying) = how(RunState::Ended, line.ending.as_deref());
-        (told.state, told.ending, told.saying) = (RunState::Ended, end, saying);
-    } else {
-        told.state = RunState::Interrupted;
-    }
-    Ok(told)
-}
-
-fn how(state: RunState, ending: Option<&str>) -> (Option<EndState>, String) {
-    if state != RunState::Ended {
-        return (None, "waits to be resumed".to_owned());
-    }
-    let ending = ending.unwrap_or("ended");
-    let end = match ending.split([';', ':', ' ']).next() {
-        Some("finished") => EndState::Finished,
-        Some("stopped") => EndState::Stopped,
-        _ => EndState::Failed,
-    };
-    (Some(end), ending.to_owned())
-}
-
-/// Tells the desk and the streams what was kept.
-struct Teller {
-    host: Arc<Host>,
-    run: i64,
-    is_reducing: Arc<AtomicBool>,
-}
-
-impl Teller {
-    fn send(&self, sequence: i64, kind: &str, data: serde_json::Value) {
-        let record = Record { run: self.run, sequence, kind: kind.to_owned(), data: data.to_string().into() };
-        // Nobody may be following.
-        let _ = self.host.records.send(Arc::new(record));
-    }
-
-    /// Results of whole rounds, one reduction at a time; on another thread, so that the run waits for none.
-    fn reduce(&self) {
-        if self.is_reducing.swap(true, Ordering::SeqCst) {
-            return;
-        }
-        let (host, run, is_reducing) = (Arc::clone(&self.host), self.run, Arc::clone(&self.is_reducing));
-        tokio::task::spawn_blocking(move || {
-            host.reduce(RunId(run));
-            is_reducing.store(false, Ordering::SeqCst);
-        });
-    }
-}
-
-impl Observer for Teller {
-    fn begun(&mut self, begun: &Begun<'_>) {
-        let Some(run) = begun.run else { return };
-        self.run = run.0;
-        tracing::Span::current().record("run", run.0);
-        tracing::info!("begins");
-        let now = Moment::now();
-        self.host.at_desk(|desk| {
-            let ticket = desk.going.as_ref().map(|going| going.ticket);
-            desk.fold.change_run(now, |shown| {
-                shown.run = Some(run.0);
-                shown.begun = shown.begun.or(Some(now));
-                shown.state = RunState::Running;
-                shown.saying = "asks the instruments who they are".to_owned();
-            });
-            if let Some(ticket) = ticket {
-                desk.ticket(ticket, |ticket| (ticket.state, ticket.run) = (TicketState::Begun, Some(run.0)));
-            }
-        });
-    }
-
-    fn reading(&mut self, sequence: i64, reading: &Reading, circumstances: &Circumstances) {
-        let at = Moment::now();
-        self.host.at_desk(|desk| desk.fold.reading(sequence, at, reading, circumstances));
-        self.send(sequence, "reading", reading_data(at, reading, circumstances));
-    }
-
-    fn event(&mut self, sequence: i64, event: &Event) {
-        let at = Moment::now();
-        tracing::info!(sequence, "{}", word(event));
-        self.host.at_desk(|desk| desk.fold.event(sequence, at, event));
-        self.send(sequence, &word(event), event_data(at, event));
-        if matches!(event, Event::RoundFinished { .. }) {
-            self.reduce();
-        }
-    }
-
-    fn now(&mut self, now: Now) {
-        self.host.at_desk(|desk| desk.fold.now(Moment::now(), now));
-    }
-}
-
-/// The word by which records know an event.
-pub(crate) fn word(event: &Event) -> String {
-    let value = serde_json::to_value(event).unwrap_or_default();
-    value.get("event").and_then(|word| word.as_str()).unwrap_or("event").to_owned()
-}
-
-/// A reading as streams send it: without what was watched while it settled, which the journal keeps.
-pub(crate) fn reading_data(
-    at: Moment,
-    reading: &Reading,
-    circumstances: &Circumstances,
-) -> serde_json::Value {
-    let circumstances = Circumstances { watch: None, ..circumstances.clone() };
-    serde_json::json!({ "at": at, "reading": reading, "circumstances": circumstances })
-}
-
-/// An event as streams send it.
-pub(crate) fn event_data(at: Moment, event: &Event) -> serde_json::Value {
-    let mut data = serde_json::to_value(event).unwrap_or_default();
-    data["at"] = serde_json::json!(at);
-    data
 }
