@@ -101,9 +101,9 @@ impl Band {
             if is_over { 0.0 } else { last(&band.planned).max(marked).max(expected_s.unwrap_or(0.0)) };
         band.span_s = lived.into_iter().flatten().fold(coming, f64::max).max(1.0);
         if is_over {
+            // What was never begun has no place in a night that is over.
             band.planned.retain(|(time, _)| *time <= band.span_s);
-            let span = band.span_s;
-            band.marks.iter_mut().for_each(|mark| mark.time_s = mark.time_s.min(span));
+            band.marks.retain(|mark| mark.shape != Shape::Planned);
         }
         band
     }
@@ -315,6 +315,7 @@ mod tests {
         let band = Band::of(&run, moment("08:00"));
         assert_eq!((band.now_s, band.end_s), (None, None));
         assert_eq!(band.span_s, 72.0 * 60.0);
+        assert_eq!(band.marks.len(), 3, "rounds that were never begun have no place on it");
     }
 
     #[test]

@@ -8,7 +8,7 @@ use super::plot::Over;
 use super::words::{self, Clock, Fine};
 use super::{results, rounds, sentence};
 use crate::moment::Moment;
-use crate::view::{BenchState, BenchView, NoteKind, OutputState, RunState, RunView};
+use crate::view::{BenchState, BenchView, EndState, NoteKind, OutputState, RoundState, RunState, RunView};
 use maud::{Markup, html};
 use std::collections::BTreeMap;
 use std::hash::{DefaultHasher, Hash, Hasher};
@@ -238,12 +238,25 @@ pub(crate) fn output_shape(state: OutputState) -> Markup {
     }
 }
 
+/// How much of a plan a run that was cut short has left.
+fn not_taken(run: &RunView) -> String {
+    let is_open = |state| matches!(state, RoundState::Planned | RoundState::BrokenOff);
+    match run.rounds.iter().filter(|round| is_open(round.state)).count() {
+        0 => String::new(),
+        1 => "1 round was not completed.".to_owned(),
+        open => format!("{open} rounds were not completed."),
+    }
+}
+
 /// What went not as planned, and what was chosen.
 pub(crate) fn notes(run: &RunView) -> Markup {
     let (chosen, rest): (Vec<_>, Vec<_>) = run.notes.iter().partition(|note| note.kind == NoteKind::Choice);
     html! {
         h2 { "Not as planned" }
-        @if rest.is_empty() { p { "Nothing so far." } }
+        @let cut_short = run.ended.filter(|_| run.ending.is_some_and(|ending| ending != EndState::Finished));
+        @if rest.is_empty() && cut_short.is_none() {
+            p { @if run.state == RunState::Ended { "Nothing." } @else { "Nothing so far." } }
+        }
         ol class="notes" {
             @for note in rest {
                 li {
@@ -252,6 +265,9 @@ pub(crate) fn notes(run: &RunView) -> Markup {
                     @if let Some(round) = note.round { a href=(format!("#round-{round}")) { "Round " (round) } ": " }
                     (words::sentence(&note.text))
                 }
+            }
+            @if let Some(at) = cut_short {
+                li { (Clock(at, Fine::Minute)) " " (words::sentence(&run.saying)) " " (not_taken(run)) }
             }
         }
         @if !(chosen.is_empty() && run.plan.reasons.is_empty() && run.plan.warnings.is_empty()) {
@@ -311,6 +327,17 @@ mod tests {
         let shapes: std::collections::BTreeSet<String> =
             all.iter().map(|state| output_shape(*state).into_string()).collect();
         assert_eq!(shapes.len(), 4);
+    }
+
+    #[test]
+    fn a_run_that_was_cut_short_says_what_it_cost() {
+        let mut run = a_run();
+        (run.state, run.ending, run.ended) =
+            (RunState::Ended, Some(EndState::Stopped), Some(moment("23:12")));
+        run.saying = "stopped, by ada".to_owned();
+        run.rounds[2].state = RoundState::BrokenOff;
+        let shown = notes(&run).into_string();
+        assert!(shown.contains("Stopped, by ada. 3 rounds were not completed."), "{shown}");
     }
 
     #[test]
