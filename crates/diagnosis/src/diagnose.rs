@@ -25,6 +25,10 @@ const ACCUSED: f64 = 0.01;
 const NAMED: f64 = 0.99;
 const FITS: f64 = 1e-3;
 
+/// Noise is named only where a meter on a coarse range is less likely than this. Ours: noise is fitted, that of a range is taken as
+/// stated, and no data sheet states it better than to a factor.
+const COARSE_BESIDE_NOISE: f64 = 1e-4;
+
 /// What fits less than this does not fit at all.
 const DOES_NOT_FIT: f64 = 1e-6;
 
@@ -191,7 +195,7 @@ fn conclude(
         Verdict::NoneOfThese
     } else if good >= ACCUSED && first.class == Class::Good {
         Verdict::Passes
-    } else if good < ACCUSED && named > NAMED && first.fits > FITS {
+    } else if good < ACCUSED && named > NAMED && first.fits > FITS && !is_perhaps_coarse(&ranked) {
         Verdict::Accuses(first.class)
     } else {
         let setting = problem.data.settings[0];
@@ -205,6 +209,13 @@ fn conclude(
     let fits = first.fits;
     let ranked = ranked.into_iter().map(|(ranked, _)| ranked).collect();
     Ok(Diagnosis { ranked, good, fits, verdict, not_tested, wild, beside })
+}
+
+/// Whether what is taken for noise may be a coarse range whose offset happens to be small.
+fn is_perhaps_coarse(ranked: &[(Ranked, usize)]) -> bool {
+    let is_coarse = |class| matches!(class, Class::AmmeterCoarse | Class::VoltmeterCoarse);
+    ranked[0].0.class == Class::Noisy
+        && ranked.iter().any(|(r, _)| is_coarse(r.class) && r.probability > COARSE_BESIDE_NOISE)
 }
 
 fn size(problem: &Problem<'_>, fit: &Fit) -> Option<Size> {
