@@ -288,8 +288,16 @@ fn two(ring: &Ring, seen: Seen<'_>, draw: &mut Draw) -> Vec<String> {
         Kind::Loaded,
         Kind::CrosspointOpen,
     ];
-    let (i, j) = draw.two_below(KINDS.len());
-    [i, j].into_iter().flat_map(|k| of_size(KINDS[k], ring, seen, draw).faults).collect()
+    loop {
+        let (i, j) = draw.two_below(KINDS.len());
+        let faults: Vec<String> =
+            [i, j].into_iter().flat_map(|k| of_size(KINDS[k], ring, seen, draw).faults).collect();
+        // One relay that neither opens nor closes is one fault.
+        let of: Vec<Option<&str>> = faults.iter().map(|fault| fault.split(' ').next_back()).collect();
+        if of[0] != of[1] {
+            return faults;
+        }
+    }
 }
 
 /// Single faults that no class of the list is of.
