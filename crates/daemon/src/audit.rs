@@ -224,8 +224,12 @@ impl Inner {
         let mut text = serde_json::to_vec(&line)?;
         text.push(b'\n');
         // One write: a line is whole or torn at its end, never mixed with another.
-        self.file.write_all(&text)?;
-        self.file.sync_data()?;
+        let length = self.file.metadata()?.len();
+        if let Err(error) = self.file.write_all(&text).and_then(|()| self.file.sync_data()) {
+            // What is not on the disk in full is not in the record either, or the next line would not follow the last.
+            self.file.set_len(length)?;
+            return Err(error);
+        }
         self.head = Head { n: line.n, hash: line.hash };
         Ok(self.head.clone())
     }

@@ -48,6 +48,11 @@ pub(crate) async fn count(State(site): State<Arc<Site>>, request: Request, next:
     let known = request.extensions().get::<Known>().and_then(|known| known.0.as_ref());
     let peer = request.extensions().get::<Peer>().map_or_else(String::new, |peer| peer.0.ip().to_string());
     let who = known.map_or(peer, |known| known.name.clone());
+    // Nobody asks too often to be allowed to switch off.
+    let switches_off = request.method() == Method::POST && request.uri().path().ends_with("/stop");
+    if switches_off {
+        return next.run(request).await;
+    }
     match site.limits.request(&who) {
         Ok(()) => next.run(request).await,
         Err(refusal) => {

@@ -171,6 +171,27 @@ fn a_stop_in_mid_round_stands_down_and_what_was_read_is_kept() {
 }
 
 #[test]
+fn a_stop_begins_nothing_that_waits() {
+    let laboratory = laboratory(Some(WATCHABLE));
+    let daemon = laboratory.begin();
+    assert_eq!(daemon.start("night", "one", None).status, 202);
+    daemon.wait("night", |view| view.output.state == OutputState::On);
+    let mut body = documents("night");
+    body["plan_sha256"] = json!(daemon.plan("night", None));
+    body["queue"] = json!(true);
+    let waits =
+        daemon.ask("POST", "/api/v1/benches/night/runs").header("Idempotency-Key", "two").json(&body).send();
+    let ticket = waits.value()["ticket"].as_u64().unwrap();
+    assert_eq!(daemon.post("/api/v1/benches/night/stop").status, 202);
+    let ended = daemon.ended("night");
+    assert_eq!((ended.queue.len(), ended.output.state), (0, OutputState::VerifiedOff));
+    let order = daemon.get(&format!("/api/v1/benches/night/orders/{ticket}")).value();
+    assert_eq!(order["state"], json!("not-begun"), "{order}");
+    assert_eq!(daemon.view("night").run.as_ref().unwrap().run, Some(1));
+    daemon.end();
+}
+
+#[test]
 fn a_run_pauses_after_its_round_and_goes_on_with_the_next_after_a_restart() {
     let laboratory = laboratory(Some(WATCHABLE));
     let daemon = laboratory.begin();
@@ -259,15 +280,13 @@ fn a_bench_that_nobody_released_is_not_energised_and_one_whose_release_is_taken_
     };
     let withdraw = Asked::Withdraw { bench: "night".to_owned(), by: "ada".to_owned() };
     assert_eq!(ask(&console, &withdraw).unwrap(), Said::Done { until: None });
-    let ended = daemon.wait("night", |view| {
-        view.run.as_ref().is_some_and(|run| run.ticket == Some(waits) && run.state == RunState::Ended)
-    });
-    assert_eq!(ended.output.state, OutputState::VerifiedOff);
+    let ended = daemon.ended("night");
+    assert_eq!((ended.queue.len(), ended.output.state), (0, OutputState::VerifiedOff));
     let runs = daemon.get("/api/v1/benches/night/runs").value();
     assert_eq!(runs["runs"].as_array().unwrap().last().unwrap()["ending"], json!("stopped; output verified"));
     let waited = daemon.get(&format!("/api/v1/benches/night/orders/{waits}")).value();
-    assert_eq!(waited["state"], json!("not-begun"), "what waited for the bench finds it unreleased");
-    assert!(waited["reason"].as_str().unwrap().contains("released"), "{waited}");
+    assert_eq!(waited["state"], json!("not-begun"), "what waited is not begun after a stop");
+    assert!(waited["reason"].as_str().unwrap().contains("stopped"), "{waited}");
     let mode = std::os::unix::fs::PermissionsExt::mode(&std::fs::metadata(&console).unwrap().permissions());
     assert_eq!(mode & 0o777, 0o600);
     let audit = daemon.audit();

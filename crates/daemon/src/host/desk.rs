@@ -179,7 +179,14 @@ impl Desk {
         let ticket =
             Ticket { ticket: self.next_ticket, state: TicketState::Waiting, run: None, reason: None };
         self.next_ticket += 1;
-        self.queue.push_back(Job { ticket: ticket.ticket, by, at: Moment::now(), what, samples, recipe });
+        let goes_on = matches!(what, What::Resume(_));
+        let job = Job { ticket: ticket.ticket, by, at: Moment::now(), what, samples, recipe };
+        // What was begun is ended before anything else begins.
+        if goes_on {
+            self.queue.push_front(job)
+        } else {
+            self.queue.push_back(job)
+        }
         self.tickets.push_back(ticket.clone());
         if self.tickets.len() > REMEMBERED {
             self.tickets.pop_front();
@@ -196,8 +203,21 @@ impl Desk {
     /// Whoever waits is told why it is not begun.
     pub(super) fn turn_away(&mut self, why: &str) {
         for job in std::mem::take(&mut self.queue) {
+            self.park_again(&job);
             self.ticket(job.ticket, |ticket| {
                 (ticket.state, ticket.reason) = (TicketState::NotBegun, Some(why.to_owned()));
+            });
+        }
+    }
+
+    /// A run that was to go on, and does not: it waits as before.
+    pub(super) fn park_again(&mut self, job: &Job) {
+        if let What::Resume(run) = job.what {
+            self.parked = Some(run);
+            self.fold.change(Moment::now(), |view| {
+                if view.state != BenchState::Blocked {
+                    view.state = BenchState::Paused;
+                }
             });
         }
     }

@@ -44,7 +44,9 @@ impl Host {
                 let instead = "stop the run instead, where it has begun";
                 return Err(Refusal::conflict("begun", format!("order {number} does not wait"), instead));
             };
-            desk.queue.remove(place);
+            if let Some(job) = desk.queue.remove(place) {
+                desk.park_again(&job);
+            }
             desk.ticket(number, |ticket| {
                 (ticket.state, ticket.reason) = (TicketState::NotBegun, Some(format!("withdrawn by {by}")));
             });
@@ -79,7 +81,13 @@ impl Host {
                 let now = Moment::now();
                 let ended = EndState::Stopped;
                 desk.fold.end(now, RunState::Ended, Some(ended), ending);
-                desk.fold.change(now, |view| view.state = BenchState::Ready);
+                // What blocks a bench is not mended by a run that ends.
+                desk.fold.change(now, |view| {
+                    if view.state != BenchState::Blocked {
+                        view.state = BenchState::Ready;
+                    }
+                });
+                desk.turn_away(super::work::STOPPED);
             });
             self.wake.notify_one();
         }
@@ -115,6 +123,15 @@ impl Host {
                     format!("run {run} does not wait here"),
                     instead,
                 ));
+            }
+            let (state, is_closing) = (desk.fold.view().state, desk.is_closing);
+            if is_closing || state != BenchState::Paused {
+                let (detail, instead) = match (is_closing, state) {
+                    (true, _) => ("the daemon is ending", "resume it when the daemon has begun again"),
+                    (_, BenchState::Blocked) => ("the bench is blocked", "go and look, then clear the bench"),
+                    _ => ("the bench is not at rest yet", "resume it in a moment"),
+                };
+                return Err(Refusal::conflict("not-at-rest", detail, instead));
             }
             if needs_release {
                 let limits = plan.samples.iter().map(|sample| sample.settings.voltage_limit.0);

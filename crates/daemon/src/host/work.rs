@@ -1,6 +1,6 @@
 //! What the thread of a bench does: stand it down, then take one order after the other, and leave on the desk what is true.
 
-use super::desk::{Going, Job, TicketState, What};
+use super::desk::{Desk, Going, Job, TicketState, What};
 use super::person::Person;
 use super::retold::{how, retell, was_paused};
 use super::teller::Teller;
@@ -17,6 +17,10 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::watch;
 use tracing::Instrument as _;
+
+/// Why what waits is not begun.
+const FAILED: &str = "the run before it failed: look at what it says, then start again";
+pub(super) const STOPPED: &str = "the run before it was stopped: start again";
 
 /// Wall time between two looks at the pace of virtual time.
 const STEP: Duration = Duration::from_millis(50);
@@ -44,13 +48,15 @@ impl Host {
     async fn work(host: &Arc<Self>, inputs: &Inputs) {
         host.stand_down(inputs).await;
         loop {
-            let (job, look_again, is_closing) = host.at_desk(|desk| {
-                let is_free = desk.fold.view().state == BenchState::Ready;
+            let (next, look_again, is_closing) = host.at_desk(|desk| {
+                let is_free = desk.fold.view().state == BenchState::Ready && !desk.is_closing;
                 let job = if is_free { desk.queue.pop_front() } else { None };
-                (job, std::mem::take(&mut desk.look_again), desk.is_closing)
+                // At once the run in work: there is no moment in which a stop would find none.
+                let next = job.map(|job| (taken_up(desk, &job), job));
+                (next, std::mem::take(&mut desk.look_again), desk.is_closing)
             });
-            if let Some(job) = job {
-                Self::carry_out(host, job).await;
+            if let Some((wishes, job)) = next {
+                Self::carry_out(host, job, wishes).await;
             } else if look_again {
                 host.stand_down(inputs).await;
             } else if is_closing {
@@ -166,28 +172,22 @@ impl Host {
     }
 
     /// One order, from its rehearsal to the stand-down.
-    async fn carry_out(host: &Arc<Self>, job: Job) {
-        let (stop, stopped) = watch::channel(false);
-        let (pause, paused) = watch::channel(false);
+    async fn carry_out(host: &Arc<Self>, job: Job, wishes: Wishes) {
         let shown = match &job.what {
             What::Begin(begin) => RunView::prepared(begin.1.clone(), host.pace()),
             What::Resume(_) => match host.view().run.clone() {
                 Some(run) => run,
-                None => return,
+                None => return host.at_desk(|desk| desk.going = None),
             },
         };
         let (ticket, by, since) = (job.ticket, job.by.clone(), Moment::now());
-        let most_v = shown.plan.most_v;
-        let going = Going { ticket, by: by.clone(), since, most_v, stop, pause, stopped_by: None };
         host.at_desk(|desk| {
-            desk.going = Some(going);
             desk.ticket(ticket, |ticket| ticket.state = TicketState::Preparing);
             desk.fold.begin(
                 since,
                 RunView { ticket: Some(ticket), by: Some(by), state: RunState::Preparing, ..shown },
             );
         });
-        let wishes = Wishes { stopped, paused };
         let resumed = match &job.what {
             What::Begin(_) => None,
             What::Resume(run) => Some(*run),
@@ -257,7 +257,14 @@ impl Host {
     ) -> Result<Measured, String> {
         let mut teller = Teller::new(Arc::clone(host));
         let has_fields = |inputs: &Inputs| inputs.recipe.as_ref().is_some_and(|recipe| recipe.hall.is_some());
-        let asks = begin.as_ref().is_none_or(|(inputs, _)| has_fields(inputs));
+        let asks = match (&begin, earlier) {
+            (Some((inputs, _)), _) => has_fields(inputs),
+            (None, Some(run)) => {
+                let frozen = Records::read(&host.journal).and_then(|records| records.inputs(run));
+                frozen.map_or(true, |(inputs, ..)| has_fields(&inputs))
+            }
+            (None, None) => true,
+        };
         let mut person = Person { host: Arc::clone(host), asks };
         let hands = Hands { rack: &host.rack, fields: &mut person, observer: &mut teller, stop, pause };
         let span = tracing::info_span!("run", bench = host.name, run = tracing::field::Empty);
@@ -318,8 +325,13 @@ impl Host {
                         state = BenchState::Paused;
                     }
                     desk.fold.end(now, how, end, saying);
-                    if end == Some(EndState::Failed) {
-                        desk.turn_away("the run before it failed: look at what it says, then start again");
+                    // Told by the run itself: the record may have failed.
+                    desk.fold.stood_down(now, output_state(&measured.outcome.stand_down.output.to_string()));
+                    match end {
+                        Some(EndState::Failed) => desk.turn_away(FAILED),
+                        // Who stopped it may have their hands on the leads.
+                        Some(EndState::Stopped) => desk.turn_away(STOPPED),
+                        _ => {}
                     }
                     for complaint in &measured.complaints {
                         tracing::warn!(
@@ -336,6 +348,7 @@ impl Host {
                         Some(EndState::Stopped),
                         format!("stopped before it began{stopped_by}"),
                     );
+                    desk.turn_away(STOPPED);
                 }
                 // Nothing was begun: it waits as before.
                 Err(why) if resumed.is_some() => {
@@ -344,7 +357,7 @@ impl Host {
                 }
                 Err(why) => {
                     desk.fold.end(now, RunState::Ended, Some(EndState::Failed), why.clone());
-                    desk.turn_away("the run before it failed: look at what it says, then start again");
+                    desk.turn_away(FAILED);
                 }
             }
             let reason = match (&came, begun) {
@@ -391,6 +404,19 @@ impl Host {
 struct Wishes {
     stopped: watch::Receiver<bool>,
     paused: watch::Receiver<bool>,
+}
+
+/// Makes an order the run in work.
+fn taken_up(desk: &mut Desk, job: &Job) -> Wishes {
+    let (stop, stopped) = watch::channel(false);
+    let (pause, paused) = watch::channel(false);
+    let most_v = match &job.what {
+        What::Begin(begin) => begin.1.most_v,
+        What::Resume(_) => desk.fold.view().run.as_ref().map_or(f64::INFINITY, |run| run.plan.most_v),
+    };
+    let (ticket, by, since) = (job.ticket, job.by.clone(), Moment::now());
+    desk.going = Some(Going { ticket, by, since, most_v, stop, pause, stopped_by: None });
+    Wishes { stopped, paused }
 }
 
 /// Why a bench may not take work after it was stood down.

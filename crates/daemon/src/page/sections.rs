@@ -204,7 +204,10 @@ fn surrounding(word: &str, found: crate::view::Surrounding, write: fn(f64) -> St
     html! {
         dt { (word) }
         dd {
-            @match found.now { Some(now) => (write(now)), None => "not known" }
+            @match found.now {
+                Some(now) => { (write(now)) span class="small" { " at " (Clock(found.at, Fine::Second)) } }
+                None => "not known",
+            }
             @if let Some(target) = found.target { span class="small" { ", asked for " (write(target)) } }
         }
     }

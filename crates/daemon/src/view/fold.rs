@@ -80,11 +80,22 @@ impl Fold {
                 self.trace(at);
             }
             Now::Field { planned, measured } => {
-                let before = self.view.field_t.and_then(|field| field.now);
-                let now = measured.map(|field| field.0).or(before);
+                let before = self.view.field_t.filter(|field| field.now.is_some());
+                let (now, at) = match (measured, before) {
+                    (Some(field), _) => (Some(field.0), at),
+                    // What is not seen keeps its age.
+                    (None, Some(before)) => (before.now, before.at),
+                    (None, None) => (None, at),
+                };
                 self.view.field_t = Some(Surrounding { target: Some(planned.0), now, at });
             }
         }
+        self.touch(at);
+    }
+
+    /// The bench was stood down, and so its output.
+    pub fn stood_down(&mut self, at: Moment, state: OutputState) {
+        self.output(at, state, None);
         self.touch(at);
     }
 
@@ -129,6 +140,8 @@ impl Fold {
                     found.identity = Some(identity.clone());
                 }
             }
+            // Told before it is done: until the source has said that it is on, nobody knows.
+            Event::IntentToEnergise { .. } => self.output(at, OutputState::NotKnown, None),
             Event::TemperatureReached { planned, measured, .. }
             | Event::TemperatureUnreached { planned, measured, .. } => {
                 self.view.temperature_k =

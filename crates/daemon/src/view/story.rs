@@ -13,8 +13,8 @@ const SLOWER: (f64, f64) = (0.5, 3.0);
 /// Part of what is left that an estimate of it may be off by; ours.
 const OFF: f64 = 0.1;
 
-/// Rounds after which what they took says something of those to come; ours.
-const TELLING: usize = 3;
+/// Times from the end of one round to that of the next after which they say something of those to come; ours.
+const TELLING: usize = 2;
 
 impl RunView {
     /// A run that is prepared: nothing of it is known but its plan.
@@ -276,24 +276,31 @@ impl RunView {
         }
     }
 
-    /// When it will end: what is left of the rehearsal, by how much longer the rounds so far took than theirs.
+    /// When it will end: what is left of the rehearsal, by how much longer than there it took from round to round so far.
     fn estimate_end(&mut self, at: Moment) {
-        let done = |round: &&RoundView| matches!(round.state, RoundState::Kept | RoundState::Marked);
-        let expected = |number: u32| {
-            self.plan.rounds.iter().find(|round| round.number == number).and_then(|round| round.expected_s)
-        };
-        let (mut took, mut should, mut at_then, mut rounds) = (0.0, 0.0, 0.0, 0);
-        for round in self.rounds.iter().filter(done) {
-            let Some((from, to)) = expected(round.number) else { continue };
-            let Some((begun, ended)) = round.begun.zip(round.ended) else { continue };
-            took += ended.since(begun) * self.pace;
-            should += to - from;
-            at_then = to;
-            rounds += 1;
+        let mut last: Option<(Moment, f64)> = None;
+        let (mut took, mut should, mut at_then, mut spans) = (0.0, 0.0, 0.0, 0);
+        for round in &self.rounds {
+            let is_done = matches!(round.state, RoundState::Kept | RoundState::Marked);
+            let planned = self.plan.rounds.iter().find(|planned| planned.number == round.number);
+            let expected = planned.and_then(|planned| planned.expected_s);
+            // From end to end: the way to a round, and what is switched for it, is as much of the night as its readings are.
+            let (true, Some((_, to)), Some(ended)) = (is_done, expected, round.ended) else {
+                last = None;
+                continue;
+            };
+            if let Some((before, at)) = last
+                && !self.gaps.iter().any(|gap| gap.from.since(before) >= 0.0 && ended.since(gap.from) >= 0.0)
+            {
+                took += ended.since(before) * self.pace;
+                should += to - at;
+                spans += 1;
+            }
+            (last, at_then) = (Some((ended, to)), to);
         }
         let Some(estimate) = &mut self.estimate else { return };
         let left = (estimate.duration_s - at_then).max(0.0);
-        let is_telling = rounds >= TELLING && should > 0.0;
+        let is_telling = spans >= TELLING && should > 0.0;
         let slower = if is_telling { (took / should).clamp(SLOWER.0, SLOWER.1) } else { 1.0 };
         estimate.ends = Some(at.after_s(left * slower / self.pace));
         estimate.within_s = Some(((took - should).abs() + OFF * left * slower) / self.pace);
