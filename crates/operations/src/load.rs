@@ -229,6 +229,11 @@ impl Reader {
         found.map(|document| document.text.clone()).ok_or_else(missing)
     }
 
+    /// Whether there is such a file: what is wrong within it is told of itself.
+    fn opens(&self, path: &Path) -> std::io::Result<()> {
+        if self.kept.is_some() { self.text(path).map(drop) } else { std::fs::File::open(path).map(drop) }
+    }
+
     fn read<T>(&mut self, path: &Path, parse: fn(&str, &str) -> Result<T, Faults>) -> Option<T> {
         let name = path.display().to_string();
         match self.text(path) {
@@ -267,7 +272,7 @@ impl Reader {
         let wanted = instrument.dialect.value.as_str();
         let dialect = if wanted.ends_with(".toml") {
             let path = bench.parent().unwrap_or(Path::new("")).join(wanted);
-            if let Err(error) = self.text(&path) {
+            if let Err(error) = self.opens(&path) {
                 let problem = format!("{} cannot be read: {error}", path.display());
                 let remedy = "write the path of a dialect document from this file, or name a shipped dialect";
                 self.faults.push(instrument.dialect.fault(problem, remedy));
