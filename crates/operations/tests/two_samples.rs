@@ -80,16 +80,17 @@ fn leads_exchanged_between_the_films_show() {
     assert!(rehearsed.reduction.is_err() || !rehearsed.reduction.unwrap().accepted());
 }
 
-/// The films with this recipe, a lead of the right film open: its second contact's.
-fn with_an_open_lead(recipe: &str) -> quadrille_operations::Rehearsed {
+/// The films with this recipe, these leads open, counted in the order of the bench document, which names the left film first.
+fn with_open_leads(recipe: &str, leads: &[u8]) -> quadrille_operations::Rehearsed {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("recipe.toml");
     std::fs::write(&path, recipe).unwrap();
     let samples = [demo("right-film.toml"), demo("left-film.toml")];
     let inputs = Inputs::read_many(&demo("two-films-bench.toml"), &samples, Some(&path)).unwrap();
-    // Leads are counted in the order of the bench document, which names the left film first.
     let open = |simulation: &Simulation| {
-        simulation.inject("wiring open 6").unwrap();
+        for lead in leads {
+            simulation.inject(&format!("wiring open {lead}")).unwrap();
+        }
     };
     rehearse_with(&inputs, SimulationOptions::default(), open, &mut ()).unwrap()
 }
@@ -102,7 +103,7 @@ fn a_film_at_which_nothing_can_be_measured_does_not_cost_the_other_its_night() {
                            configurations = \"standard\"\n[hall]\nfields_t = [0.5, -0.5]\nfield_relative_u = 0.001\n\
                            configurations = \"diagonals\"\n";
     for (recipe, why) in [(checked.as_str(), "contacts of right film"), (left_to_the_run, "a first look")] {
-        let rehearsed = with_an_open_lead(recipe);
+        let rehearsed = with_open_leads(recipe, &[6]);
         assert!(matches!(rehearsed.outcome.ending, Ending::Finished), "{:?}", rehearsed.outcome);
         assert_eq!(rehearsed.complaints, []);
         let left_out = rehearsed.events.iter().find_map(|event| match event {
@@ -126,16 +127,7 @@ fn a_film_at_which_nothing_can_be_measured_does_not_cost_the_other_its_night() {
 #[test]
 fn where_nothing_can_be_measured_at_any_film_the_run_fails() {
     let recipe = std::fs::read_to_string(demo("film-recipe.toml")).unwrap() + "\n[contacts]\n";
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("recipe.toml");
-    std::fs::write(&path, recipe).unwrap();
-    let samples = [demo("right-film.toml"), demo("left-film.toml")];
-    let inputs = Inputs::read_many(&demo("two-films-bench.toml"), &samples, Some(&path)).unwrap();
-    let open = |simulation: &Simulation| {
-        simulation.inject("wiring open 2").unwrap();
-        simulation.inject("wiring open 7").unwrap();
-    };
-    let rehearsed = rehearse_with(&inputs, SimulationOptions::default(), open, &mut ()).unwrap();
+    let rehearsed = with_open_leads(&recipe, &[2, 7]);
     let Ending::Failed(failure) = &rehearsed.outcome.ending else { panic!("{:?}", rehearsed.outcome) };
     assert!(failure.to_string().starts_with("contacts of left film are not good enough"), "{failure}");
 }
